@@ -163,7 +163,8 @@ class Lesson(ABC):
         """
         told = self._exercise(name).judge(answer)
         given = given_as(answer)
-        self.progress.keep(self.number, name, told.verdict, seed=self.seed, answer=given)
+        mistake = "" if told.verdict == "right" else told.hint
+        self.progress.keep(self.number, name, told.verdict, seed=self.seed, answer=given, mistake=mistake)
         said = f"{_said(given)} {told.hint}".strip()
         helps = (
             told.helps if told.verdict == "right" else (*told.helps, f'The solution: run lesson.solution("{name}").')

@@ -14,6 +14,9 @@ from analysis.errors import ReportError
 Whose = Literal["learner", "instructor"]
 FILE_NAMES: dict[Whose, str] = {"learner": "progress.json", "instructor": "progress_instructor.json"}
 
+#: By lesson, by exercise: tries, right, seed, the last answer, and what was noted besides.
+Lessons = dict[str, dict[str, dict[str, Any]]]
+
 
 class Progress:
     """What was answered so far, kept in a file after every answer.
@@ -43,7 +46,7 @@ class Progress:
         self.whose = whose
         self.path = Path(folder) / FILE_NAMES[whose]
         refuse_impossible_name(self.path, error=ReportError)
-        self._lessons: dict[str, dict[str, dict[str, Any]]] = self._read()
+        self._lessons = self._read()
 
     def of(self, lesson: int | str) -> dict[str, dict[str, Any]]:
         """Return what was answered in a lesson, by exercise.
@@ -57,7 +60,8 @@ class Progress:
         -------
         dict of str to dict
             Of each exercise: tries, right (whether at last), guess (whether only a guess was asked for), solution (whether it
-            was looked at before the answer was right), seed, and the last answer.
+            was looked at before the answer was right), seed, the last answer, and the mistakes (what was told to each, and how
+            often).
         """
         return {name: dict(one) for name, one in self._lessons.get(str(lesson), {}).items()}
 
@@ -67,7 +71,14 @@ class Progress:
         return one.get("answer") if one.get("seed") == seed else None
 
     def keep(
-        self, lesson: int | str, exercise: str, verdict: str, *, seed: int, answer: float | str | None = None
+        self,
+        lesson: int | str,
+        exercise: str,
+        verdict: str,
+        *,
+        seed: int,
+        answer: float | str | None = None,
+        mistake: str = "",
     ) -> None:
         """Count an answer and write the file.
 
@@ -83,6 +94,8 @@ class Progress:
             Seed of the data that it was answered on.
         answer : float or str, optional
             What was answered.
+        mistake : str
+            What was told to a wrong answer; counted until the answer is right.
 
         Raises
         ------
@@ -92,6 +105,9 @@ class Progress:
         done = self._entry(lesson, exercise)
         if not done["right"]:
             done["tries"] += 1
+            if mistake:
+                made = done.setdefault("mistakes", {})
+                made[mistake] = made.get(mistake, 0) + 1
         done["right"] = done["right"] or verdict == "right"
         if verdict == "noted":
             done["guess"] = True
@@ -124,22 +140,41 @@ class Progress:
                 what_to_do="Copy the lessons to a folder that you may write to: kneecurve lessons --to DIR.",
             ) from error
 
-    def _read(self) -> dict[str, dict[str, dict[str, Any]]]:
-        if not self.path.exists():
-            return {}
-        try:
-            held = read_json(self.path)
-            lessons = held["lessons"]
-            for exercises in lessons.values():
-                for one in exercises.values():
-                    int(one["tries"]), bool(one["right"])
-        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-            raise ReportError(
-                "The file with your progress cannot be read.",
-                where=str(self.path),
-                what_to_do="Move it away; the lessons then start a new one.",
-            ) from error
-        return lessons
+    def _read(self) -> Lessons:
+        return read_progress(self.path) if self.path.exists() else {}
+
+
+def read_progress(path: Path) -> Lessons:
+    """Read what was answered from a file of progress: by lesson, by exercise.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    ReportError
+        The file cannot be read as progress.
+    """
+    try:
+        lessons: Lessons = read_json(path)["lessons"]
+        for exercises in lessons.values():
+            for one in exercises.values():
+                int(one["tries"]), bool(one["right"])
+                _texts_counted(one.get("mistakes", {}))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise ReportError(
+            "The file with your progress cannot be read.",
+            where=str(path),
+            what_to_do="Move it away; the lessons then start a new one.",
+        ) from error
+    return lessons
+
+
+def _texts_counted(mistakes: Mapping[str, int]) -> None:
+    if sum(mistakes.values()) < len(mistakes):
+        raise ValueError
 
 
 def at_first_try(one: Mapping[str, Any]) -> bool:

@@ -224,7 +224,9 @@ def lesson_notebook(source: Path, version: Version = "learner") -> NotebookNode:
     for number, cell in enumerate(read_cells(source.read_text(encoding="utf-8"), source.name), start=1):
         if any(tag in LEFT_OUT[version] for tag in cell.tags):
             continue
-        text = f"> **For the instructor.** {cell.text}" if "teaching-note" in cell.tags else cell.text
+        text = cell.text
+        if "teaching-note" in cell.tags:
+            text = f"> **For the instructor.** {text}".replace("\n", "\n> ")
         make = v4.new_code_cell if cell.kind == "code" else v4.new_markdown_cell
         if version == "instructor" and "start" in cell.tags:
             text = text.replace("seed=seed)", 'seed=seed, whose="instructor")')

@@ -57,7 +57,9 @@ def test_progress_counts_tries_and_right_stays_right(tmp_path):
     lesson = start_lesson(1, folder=tmp_path)
     for answer in (90, 75, 76.5, 1):
         lesson.check("old_limb", answer)
-    assert Progress(tmp_path).of(1)["old_limb"] == {"tries": 3, "right": True, "seed": 1, "answer": 1.0}
+    kept = Progress(tmp_path).of(1)["old_limb"]
+    told = [lesson.exercises["old_limb"].judge(answer).hint for answer in (90, 75)]
+    assert kept == {"tries": 3, "right": True, "seed": 1, "answer": 1.0, "mistakes": dict.fromkeys(told, 1)}
     assert start_lesson(1, seed=5, folder=tmp_path).progress.of(1)["old_limb"]["right"]
 
 
@@ -68,7 +70,13 @@ def test_two_open_notebooks_do_not_undo_each_other(tmp_path):
     assert set(Progress(tmp_path).of(1)) == {"a", "b"}
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"lessons": {"1": {"a": {}}}}', '{"lessons": 3}'])
+DAMAGED = (
+    "", "[]", "{}", '{"lessons": {"1": {"a": {}}}}', '{"lessons": 3}',
+    '{"lessons": {"1": {"a": {"tries": 1, "right": true, "mistakes": ["x"]}}}}',
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("text", DAMAGED)
 def test_a_damaged_file_is_explained_and_left_alone(tmp_path, text):
     path = tmp_path / "progress.json"
     path.write_text(text, encoding="utf-8")

@@ -98,7 +98,8 @@ class Course:
         )
         text = [f"{one.number}. {one.name} (lesson {one.lesson}, {one.heading})" for one, _ in found]
         items = (
-            f'<li value="{one.number}">{self._link(facts.notebook, one.name, f"#{one.place}")} (lesson {one.lesson})</li>'
+            f'<li value="{one.number}">{self._link(facts.notebook, one.name, f"#{one.place}")} '
+            f"(lesson {one.lesson}, {html.escape(one.heading)})</li>"
             for one, facts in found
         )
         return Shown("\n".join(text), f"<ol>{''.join(items)}</ol>")

@@ -103,7 +103,7 @@ class Asked:
             words = ipywidgets.HTML(
                 f'<p style="max-width:46em;line-height:1.4;margin:.6em 0 0"><strong>{number}.</strong> {asked}</p>'
             )
-            boxes.append(ipywidgets.VBox([words, *choice.widget().children]))
+            boxes.append(ipywidgets.VBox([words, *choice.widget().children], layout={"align_items": "flex-start"}))
         return ipywidgets.VBox(boxes)
 
     def _choices(self) -> dict[int, Choice]:
