@@ -3,8 +3,9 @@
 import typer
 
 from analysis.command_line.cohorts import check, deidentify_source, measures, reidentify_questions
-from analysis.command_line.folders import demo, lessons, notebooks
+from analysis.command_line.folders import demo, notebooks
 from analysis.command_line.importing import import_file, print_map_reference
+from analysis.command_line.lessons import lessons, mark
 from analysis.command_line.network import aggregate_cohort, combine_files
 from analysis.command_line.reports import export, plan, repeat, report
 from analysis.errors import KneecurveError
@@ -33,6 +34,7 @@ app.command("combine")(combine_files)
 app.command("export")(export)
 app.command("notebooks")(notebooks)
 app.command("lessons")(lessons)
+app.command("mark")(mark)
 
 
 def main() -> None:

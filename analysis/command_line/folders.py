@@ -1,4 +1,4 @@
-"""Folders to work and to look around in: ``demo``, ``notebooks`` and ``lessons``."""
+"""Folders to work and to look around in: ``demo`` and ``notebooks``."""
 
 import sys
 from pathlib import Path
@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from analysis.errors import ReportError
-from analysis.printing import foreign, foreign_lines, out, with_progress
+from analysis.printing import foreign, out, with_progress
 
 DEMO_SCENARIO = "ligament reconstruction"
 
@@ -66,38 +66,3 @@ def notebooks(
     for path in written:
         out.print(f"  {foreign(path)}")
     out.print(f"Open them with: {foreign(Path(sys.executable).with_name('jupyter').name)} lab {foreign(folder)}")
-
-
-def lessons(
-    folder: Annotated[Path, typer.Option("--to", help="Working folder that is written.")] = Path("kneecurve_lessons"),
-    instructor: Annotated[
-        bool, typer.Option("--instructor", help="The instructor's notebooks, with solutions and teaching notes.")
-    ] = False,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace lessons written earlier.")] = False,
-    summary: Annotated[
-        Path | None,
-        typer.Option(
-            "--summary",
-            help="Folder with the progress.json of each learner in a sub-folder, or as NAME.json: tell what the class did.",
-            show_default=False,
-        ),
-    ] = None,
-    slides: Annotated[
-        Path | None,
-        typer.Option("--slides", help="PowerPoint file to write two figures of each lesson to.", show_default=False),
-    ] = None,
-) -> None:
-    """Copy the lessons in recovery-curve analysis to a folder to work in, and say how to open them."""
-    from analysis.lessons import class_summary, copy_lessons, lesson_slides
-
-    if summary is not None:
-        out.print(foreign_lines(class_summary(summary)))
-    if slides is not None:
-        out.print(f"Written: {foreign(lesson_slides(slides, overwrite=overwrite))}")
-    if summary is not None or slides is not None:
-        return
-    written = copy_lessons(folder, version="instructor" if instructor else "learner", overwrite=overwrite)
-    for path in written:
-        out.print(f"  {foreign(path)}")
-    out.print(f"Open them with: {foreign(Path(sys.executable).with_name('jupyter').name)} lab {foreign(folder)}")
-    out.print(f"Begin with {foreign(written[0].name)}: click a grey cell and press Shift and Enter together.")

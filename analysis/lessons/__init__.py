@@ -15,7 +15,7 @@
 - ``copy_lessons``: a working folder with the lessons.
 
 Rooms: ``course``, the lessons one by one; ``course_map``, the start page; ``recall``, questions on earlier lessons;
-``teaching``, for the instructor of a class.
+``capstone``, the report at the end; ``teaching``, for the instructor of a class.
 """
 
 from analysis.lessons.certificate import write_certificate

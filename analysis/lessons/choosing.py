@@ -55,7 +55,7 @@ class Choice:
         options = [(f"{letter}. {words}", letter) for letter, words in self.exercise.options.items()]
         known = self.chosen if self.chosen in self.exercise.options else None
         buttons = ipywidgets.RadioButtons(options=options, value=known, layout={"width": "auto", "max_width": "46em"})
-        answer = ipywidgets.Button(description="Answer", layout={"width": "auto"})
+        answer = ipywidgets.Button(description="Answer", layout={"width": "auto", "align_self": "flex-start"})
         said = ipywidgets.HTML()
 
         def tell(_: object = None) -> None:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Version = Literal["learner", "instructor"]
 
-TAGS = ("start", "exercise", "solution", "teaching-note")
+TAGS = ("parameters", "start", "exercise", "solution", "teaching-note")
 #: What each version leaves out.
 LEFT_OUT: dict[Version, tuple[str, ...]] = {"learner": ("solution", "teaching-note"), "instructor": ("exercise",)}
 
