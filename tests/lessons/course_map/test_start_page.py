@@ -123,3 +123,13 @@ def test_the_glossary_stands_alone_with_an_anchor_for_each_term():
     assert len(set(anchors)) == len(glossary())
     assert all(re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", one) for one in anchors)
     assert not re.search(r"<script|http|src=", page)
+
+
+@pytest.mark.parametrize("name", ["00_start", "quiz"])
+def test_start_page_and_quiz_are_plain_and_give_the_caution(name):
+    cells = lesson_notebook(course_sources()[name]).cells
+    words = [cell.source for cell in cells if cell.cell_type == "markdown"]
+    assert "treating clinician" in " ".join(words)
+    text = re.sub(r"`[^`]*`", "code", "\n".join(words))
+    assert max(len(one.split()) for one in re.split(r"(?<=[.?!:])\s+|\n", text)) <= 30
+    assert not any({"solution", "teaching-note"} & set(cell.metadata.get("tags", [])) for cell in cells)
