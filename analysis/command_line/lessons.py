@@ -1,4 +1,4 @@
-"""The lessons and their capstones are written to a folder, and a capstone's report is marked: ``lessons``, ``mark``."""
+"""The lessons and their capstones are written to a folder, a class is summed up, a capstone's report is marked: ``lessons``, ``mark``."""
 
 import sys
 from pathlib import Path
@@ -36,11 +36,29 @@ def lessons(
         typer.Option("--own-data", help="Write the template of a report on your own data, with a self-check list."),
     ] = False,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace lessons written earlier.")] = False,
+    summary: Annotated[
+        Path | None,
+        typer.Option(
+            "--summary",
+            help="Folder with the progress.json of each learner in a sub-folder, or as NAME.json: tell what the class did.",
+            show_default=False,
+        ),
+    ] = None,
+    slides: Annotated[
+        Path | None,
+        typer.Option("--slides", help="PowerPoint file to write two figures of each lesson to.", show_default=False),
+    ] = None,
 ) -> None:
     """Copy the lessons in recovery-curve analysis, or a capstone, to a folder to work in, and say how to open them."""
-    from analysis.lessons import copy_lessons
+    from analysis.lessons import class_summary, copy_lessons, lesson_slides
     from analysis.lessons.capstone import write_capstone, write_own_data
 
+    if summary is not None:
+        out.print(foreign_lines(class_summary(summary)))
+    if slides is not None:
+        out.print(f"Written: {foreign(lesson_slides(slides, overwrite=overwrite))}")
+    if summary is not None or slides is not None:
+        return
     if capstone is not None and own_data:
         raise KneecurveError(
             "A capstone has an unseen cohort or your own data, not both.",

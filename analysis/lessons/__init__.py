@@ -14,22 +14,31 @@
 - ``certificate``: what was done in the lessons, one HTML file that stands alone.
 - ``copy_lessons``: a working folder with the lessons.
 
-Rooms: ``course``, the lessons one by one; ``capstone``, the report at the end.
+Rooms: ``course``, the lessons one by one; ``course_map``, the start page; ``recall``, questions on earlier lessons;
+``capstone``, the report at the end; ``teaching``, for the instructor of a class.
 """
 
 from analysis.lessons.certificate import write_certificate
 from analysis.lessons.copy_lessons import copy_lessons
 from analysis.lessons.course.lesson_list import start_lesson
+from analysis.lessons.course_map.course import start_course
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.progress import Progress
+from analysis.lessons.recall.quiz import start_quiz
 from analysis.lessons.source import lesson_notebook, lesson_sources
+from analysis.lessons.teaching.class_summary import class_summary
+from analysis.lessons.teaching.lesson_slides import lesson_slides
 
 __all__ = [
     "Lesson",
     "Progress",
+    "class_summary",
     "copy_lessons",
     "lesson_notebook",
+    "lesson_slides",
     "lesson_sources",
+    "start_course",
     "start_lesson",
+    "start_quiz",
     "write_certificate",
 ]

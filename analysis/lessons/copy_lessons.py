@@ -5,12 +5,12 @@ from pathlib import Path
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.lessons.glossary import glossary_page
-from analysis.lessons.source import Version, lesson_notebook, lesson_sources
+from analysis.lessons.source import Version, course_sources, lesson_notebook, notebook_name
 from analysis.report.running.placing import working_folder
 
 
 def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: bool = False) -> list[Path]:
-    """Write the notebooks of the lessons and the glossary to a folder to work in.
+    """Write the notebooks of the course and the glossary to a folder to work in.
 
     Parameters
     ----------
@@ -24,7 +24,7 @@ def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: boo
     Returns
     -------
     list of Path
-        The notebooks in reading order, then the glossary.
+        The start page, the lessons and the quiz in reading order, then the glossary.
 
     Raises
     ------
@@ -36,23 +36,22 @@ def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: boo
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
     ...     copy_lessons(folder)[-1].name
-    'glossary.md'
+    'glossary.html'
     """
     import nbformat
 
     folder = Path(to)
     refuse_impossible_name(folder, error=ReportError)
-    ending = "" if version == "learner" else "_instructor"
+    sources = course_sources()
     texts = {
-        f"{source.stem}{ending}.ipynb": nbformat.writes(lesson_notebook(source, version)) + "\n"  # type: ignore[no-untyped-call]
-        for source in lesson_sources()
+        notebook_name(name, version): nbformat.writes(lesson_notebook(source, version)) + "\n"  # type: ignore[no-untyped-call]
+        for name, source in sources.items()
     }
-    texts["glossary.md"] = glossary_page()
-    other = "_instructor.ipynb" if version == "learner" else ".ipynb"
-    if any((folder / f"{source.stem}{other}").exists() for source in lesson_sources()):
-        whose = "instructor's" if version == "learner" else "learner's"
+    texts["glossary.html"] = glossary_page()
+    other: Version = "instructor" if version == "learner" else "learner"
+    if any((folder / notebook_name(name, other)).exists() for name in sources):
         raise ReportError(
-            f"The {whose} lessons are in this folder. Beside each other one would be taken for the other.",
+            f"The {other}'s lessons are in this folder. Beside each other one would be taken for the other.",
             where=str(folder),
             what_to_do="Choose another folder.",
         )

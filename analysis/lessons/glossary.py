@@ -1,11 +1,20 @@
 """The glossary: every term of the lessons in plain words."""
 
+import html
+import re
 import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
 from analysis.errors import ReportError
+
+_STYLE = (
+    "body{font:16px/1.5 sans-serif;color:#20262b;background:#fff;max-width:46em;margin:2em auto;padding:0 1em}"
+    "h1{font-size:1.7em;line-height:1.25}dt{font-weight:bold;margin-top:1em}dd{margin:0}"
+    "dt span{font-weight:normal;font-size:.9em;color:#434b51;margin-left:.6em}"
+    "dt:target{background:#fff3c4}"
+)
 
 
 @dataclass(frozen=True)
@@ -73,12 +82,32 @@ def glossary_entry(word: str) -> Term:
 
 
 def glossary_page() -> str:
-    """Return the glossary as a Markdown page.
+    """Return the glossary as an HTML page that stands alone, with an anchor for each term.
 
     Examples
     --------
-    >>> glossary_page().splitlines()[0]
-    '# Glossary'
+    >>> '<dt id="limb-symmetry-index">limb symmetry index' in glossary_page()
+    True
     """
-    lines = [f"- **{term.name}** (lesson {term.lesson}): {term.words}" for term in glossary()]
-    return "\n".join(["# Glossary", "", *lines, ""])
+    terms = "".join(
+        f'<dt id="{anchor(term.name)}">{html.escape(term.name)} <span>lesson {term.lesson}</span></dt>'
+        f"<dd>{html.escape(term.words)}</dd>"
+        for term in glossary()
+    )
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Glossary</title>'
+        f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body><main>'
+        f"<h1>Glossary</h1><p>The {len(glossary())} terms of the lessons in plain words, each with the lesson that explains it "
+        f"first.</p><dl>{terms}</dl></main></body></html>\n"
+    )
+
+
+def anchor(term: str) -> str:
+    """Return the name by which a term can be linked to.
+
+    Examples
+    --------
+    >>> anchor("95 % interval")
+    '95-interval'
+    """
+    return re.sub(r"[^a-z0-9]+", "-", term.lower()).strip("-")

@@ -17,6 +17,8 @@ from analysis.lessons.feedback import CHOOSE_FIRST, GUESS_FIRST, Feedback, NotAn
 from analysis.lessons.glossary import Term, glossary_entry
 from analysis.lessons.lesson_table import few_digits, show_few_digits
 from analysis.lessons.progress import Progress, Whose
+from analysis.lessons.recall.asked import Asked
+from analysis.lessons.recall.draw import recall_questions
 
 
 class Lesson(ABC):
@@ -64,6 +66,27 @@ class Lesson(ABC):
             )
         where = f"Go on with exercise {open_ones[0]}." if open_ones else "All are done; the last cell sums up."
         return Feedback("noted", f"Welcome back: {total - len(open_ones)} of {total} exercises done. {where}")
+
+    def recall(self, seed: int = 1) -> Asked:
+        """Ask three questions on earlier lessons, answered by a click; they are counted apart from the exercises.
+
+        Parameters
+        ----------
+        seed : int
+            Seed of the draw; with one seed no lesson asks what another asked.
+
+        Returns
+        -------
+        Asked
+            It shows itself in a notebook; elsewhere the questions as text.
+
+        Raises
+        ------
+        ReportError
+            It is the first lesson.
+        """
+        drawn = dict(enumerate(recall_questions(self.number, seed), start=1))
+        return Asked(drawn, "recall", self.progress, seed, "lesson.recall()" if seed == 1 else f"lesson.recall({seed})")
 
     def choose(self, name: str, *, guess: bool = False) -> Choice:
         """Show the options of an exercise to choose from, by a click or by keys.
@@ -141,7 +164,8 @@ class Lesson(ABC):
         """
         told = self._exercise(name).judge(answer)
         given = given_as(answer)
-        self.progress.keep(self.number, name, told.verdict, seed=self.seed, answer=given)
+        mistake = "" if told.verdict == "right" else told.hint
+        self.progress.keep(self.number, name, told.verdict, seed=self.seed, answer=given, mistake=mistake)
         said = f"{_said(given)} {told.hint}".strip()
         helps = (
             told.helps if told.verdict == "right" else (*told.helps, f'The solution: run lesson.solution("{name}").')

@@ -2,6 +2,7 @@
 
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,6 +13,9 @@ from analysis.errors import ReportError
 #: Whose answers they are: the instructor's are kept apart.
 Whose = Literal["learner", "instructor"]
 FILE_NAMES: dict[Whose, str] = {"learner": "progress.json", "instructor": "progress_instructor.json"}
+
+#: By lesson, by exercise: tries, right, seed, the last answer, and what was noted besides.
+Lessons = dict[str, dict[str, dict[str, Any]]]
 
 
 class Progress:
@@ -39,38 +43,49 @@ class Progress:
     """
 
     def __init__(self, folder: Path | str = ".", whose: Whose = "learner") -> None:
+        self.whose = whose
         self.path = Path(folder) / FILE_NAMES[whose]
         refuse_impossible_name(self.path, error=ReportError)
-        self._lessons: dict[str, dict[str, dict[str, Any]]] = self._read()
+        self._lessons = self._read()
 
-    def of(self, lesson: int) -> dict[str, dict[str, Any]]:
+    def of(self, lesson: int | str) -> dict[str, dict[str, Any]]:
         """Return what was answered in a lesson, by exercise.
 
         Parameters
         ----------
-        lesson : int
-            Number of the lesson.
+        lesson : int or str
+            Number of the lesson, or the name of what is counted apart from the lessons ("recall", "quiz").
 
         Returns
         -------
         dict of str to dict
             Of each exercise: tries, right (whether at last), guess (whether only a guess was asked for), solution (whether it
-            was looked at before the answer was right), seed, and the last answer.
+            was looked at before the answer was right), seed, the last answer, and the mistakes (what was told to each, and how
+            often).
         """
         return {name: dict(one) for name, one in self._lessons.get(str(lesson), {}).items()}
 
-    def answer(self, lesson: int, exercise: str, *, seed: int) -> Any:
+    def answer(self, lesson: int | str, exercise: str, *, seed: int) -> Any:
         """Return the last answer, or None where there is none on the data of this seed."""
         one = self._lessons.get(str(lesson), {}).get(exercise, {})
         return one.get("answer") if one.get("seed") == seed else None
 
-    def keep(self, lesson: int, exercise: str, verdict: str, *, seed: int, answer: float | str | None = None) -> None:
+    def keep(
+        self,
+        lesson: int | str,
+        exercise: str,
+        verdict: str,
+        *,
+        seed: int,
+        answer: float | str | None = None,
+        mistake: str = "",
+    ) -> None:
         """Count an answer and write the file.
 
         Parameters
         ----------
-        lesson : int
-            Number of the lesson.
+        lesson : int or str
+            Number of the lesson, or the name of what is counted apart from the lessons ("recall", "quiz").
         exercise : str
             Name of the exercise.
         verdict : str
@@ -79,6 +94,8 @@ class Progress:
             Seed of the data that it was answered on.
         answer : float or str, optional
             What was answered.
+        mistake : str
+            What was told to a wrong answer; counted until the answer is right.
 
         Raises
         ------
@@ -88,6 +105,9 @@ class Progress:
         done = self._entry(lesson, exercise)
         if not done["right"]:
             done["tries"] += 1
+            if mistake:
+                made = done.setdefault("mistakes", {})
+                made[mistake] = made.get(mistake, 0) + 1
         done["right"] = done["right"] or verdict == "right"
         if verdict == "noted":
             done["guess"] = True
@@ -103,7 +123,7 @@ class Progress:
             done["solution"] = True
             self._write()
 
-    def _entry(self, lesson: int, exercise: str) -> dict[str, Any]:
+    def _entry(self, lesson: int | str, exercise: str) -> dict[str, Any]:
         self._lessons = self._read()  # another notebook may be open
         return self._lessons.setdefault(str(lesson), {}).setdefault(exercise, {"tries": 0, "right": False})
 
@@ -120,19 +140,43 @@ class Progress:
                 what_to_do="Copy the lessons to a folder that you may write to: kneecurve lessons --to DIR.",
             ) from error
 
-    def _read(self) -> dict[str, dict[str, dict[str, Any]]]:
-        if not self.path.exists():
-            return {}
-        try:
-            held = read_json(self.path)
-            lessons = held["lessons"]
-            for exercises in lessons.values():
-                for one in exercises.values():
-                    int(one["tries"]), bool(one["right"])
-        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-            raise ReportError(
-                "The file with your progress cannot be read.",
-                where=str(self.path),
-                what_to_do="Move it away; the lessons then start a new one.",
-            ) from error
-        return lessons
+    def _read(self) -> Lessons:
+        return read_progress(self.path) if self.path.exists() else {}
+
+
+def read_progress(path: Path) -> Lessons:
+    """Read what was answered from a file of progress: by lesson, by exercise.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    ReportError
+        The file cannot be read as progress.
+    """
+    try:
+        lessons: Lessons = read_json(path)["lessons"]
+        for exercises in lessons.values():
+            for one in exercises.values():
+                int(one["tries"]), bool(one["right"])
+                _texts_counted(one.get("mistakes", {}))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise ReportError(
+            "The file with your progress cannot be read.",
+            where=str(path),
+            what_to_do="Move it away; the lessons then start a new one.",
+        ) from error
+    return lessons
+
+
+def _texts_counted(mistakes: Mapping[str, int]) -> None:
+    if sum(mistakes.values()) < len(mistakes):
+        raise ValueError
+
+
+def at_first_try(one: Mapping[str, Any]) -> bool:
+    """Say whether an exercise of the progress was answered rightly at the first try."""
+    return bool(one["right"]) and int(one["tries"]) == 1

@@ -24,9 +24,13 @@ TAGS = ("parameters", "start", "exercise", "solution", "teaching-note")
 #: What each version leaves out.
 LEFT_OUT: dict[Version, tuple[str, ...]] = {"learner": ("solution", "teaching-note"), "instructor": ("exercise",)}
 
+#: Names of the notebooks before and after the lessons.
+START_PAGE, QUIZ = "00_start", "quiz"
+
 _OPEN = re.compile(r"^```python\s*(.*)$")
 _HEADING = re.compile(r"# Lesson (\d+)\. (.+)")
 _ASKED = re.compile(r'\blesson\.(?:check|guess|choose)\("(\w+)"')
+_LINK = re.compile(r"\]\((\w+)\.ipynb")
 _NOTE = "<!-- teaching-note -->"
 _END = "<!-- end -->"
 
@@ -64,6 +68,30 @@ def lesson_sources() -> list[Path]:
     '1_'
     """
     return sorted((notebook_folder() / "lessons").glob("[0-9]_*.md"))
+
+
+def course_sources() -> dict[str, Path]:
+    """Return all sources of the course by the name of their notebook, in reading order: start page, lessons, quiz.
+
+    Examples
+    --------
+    >>> list(course_sources())[0]
+    '00_start'
+    """
+    folder = notebook_folder() / "lessons"
+    lessons = {path.stem: path for path in lesson_sources()}
+    return {START_PAGE: folder / "start.md", **lessons, QUIZ: folder / "quiz.md"}
+
+
+def notebook_name(name: str, version: Version = "learner") -> str:
+    """Return the name of a notebook file, which says whose it is.
+
+    Examples
+    --------
+    >>> notebook_name("00_start", "instructor")
+    '00_start_instructor.ipynb'
+    """
+    return f"{name}{'' if version == 'learner' else '_instructor'}.ipynb"
 
 
 @dataclass(frozen=True)
@@ -196,10 +224,15 @@ def lesson_notebook(source: Path, version: Version = "learner") -> NotebookNode:
     for number, cell in enumerate(read_cells(source.read_text(encoding="utf-8"), source.name), start=1):
         if any(tag in LEFT_OUT[version] for tag in cell.tags):
             continue
-        text = f"> **For the instructor.** {cell.text}" if "teaching-note" in cell.tags else cell.text
+        text = cell.text
+        if "teaching-note" in cell.tags:
+            text = f"> **For the instructor.** {text}".replace("\n", "\n> ")
         make = v4.new_code_cell if cell.kind == "code" else v4.new_markdown_cell
         if version == "instructor" and "start" in cell.tags:
             text = text.replace("seed=seed)", 'seed=seed, whose="instructor")')
+            text = text.replace("start_course()", 'start_course(whose="instructor")')
+        if cell.kind == "markdown":
+            text = _LINK.sub(lambda link: f"]({notebook_name(link[1], version)}", text)
         made = make(text, metadata={"tags": list(cell.tags)} if cell.tags else {})  # type: ignore[no-untyped-call]
         made["id"] = f"cell-{number:02d}"
         cells.append(made)

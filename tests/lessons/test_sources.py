@@ -64,6 +64,21 @@ def test_the_instructor_has_solutions_notes_and_timing(number):
 
 
 @pytest.mark.parametrize("number", NUMBERS)
+def test_the_instructor_has_two_questions_to_discuss_with_what_to_expect(number):
+    cells = lesson_notebook(source_of(number), "instructor").cells
+    (note,) = (cell.source for cell in cells if "To discuss:" in cell.source)
+    assert re.findall(r"^> (\d)\. .+\? \*Expected:\* .+\.$", note, flags=re.MULTILINE) == ["1", "2"]
+    assert all(line.startswith(">") for line in note.splitlines())
+    assert "*Expected:*" not in str(lesson_notebook(source_of(number)).cells)
+
+
+def test_numbers_of_the_expected_answers_are_right():
+    assert f"at least one false alarm in {100 * (1 - 0.95**5):.0f} of 100 trials" in text_of(4)
+    lower, upper = (100 * (0.6 + sign * 3 * (0.6 * 0.4 / 40) ** 0.5) for sign in (-1, 1))
+    assert f"Around 60 % they lie near {lower:.0f} % and {upper:.0f} %" in text_of(8)
+
+
+@pytest.mark.parametrize("number", NUMBERS)
 def test_every_exercise_of_the_lesson_is_asked_in_order_and_has_a_solution(number):
     asked = {"exercise": [], "solution": []}
     for cell in cells_of(number):

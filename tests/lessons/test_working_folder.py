@@ -7,14 +7,15 @@ import pytest
 from analysis.errors import ReportError
 from analysis.lessons import Progress, copy_lessons, start_lesson, write_certificate
 from analysis.lessons.feedback import NotAnsweredYet
+from analysis.lessons.source import course_sources
 
 from .lesson_runs import NUMBERS
 
 
 def test_lessons_are_written_once_and_progress_stays(tmp_path):
     written = copy_lessons(tmp_path)
-    assert [int(path.name[0]) for path in written[:-1]] == NUMBERS
-    assert written[-1].read_text(encoding="utf-8").startswith("# Glossary")
+    assert [path.stem for path in written] == [*course_sources(), "glossary"]
+    assert [int(path.name[0]) for path in written if path.name[1] == "_"] == NUMBERS
     written[0].write_text("mine", encoding="utf-8")
     (tmp_path / "progress.json").write_text("{}", encoding="utf-8")
     with pytest.raises(ReportError, match="writing them again would undo your answers"):
@@ -56,7 +57,9 @@ def test_progress_counts_tries_and_right_stays_right(tmp_path):
     lesson = start_lesson(1, folder=tmp_path)
     for answer in (90, 75, 76.5, 1):
         lesson.check("old_limb", answer)
-    assert Progress(tmp_path).of(1)["old_limb"] == {"tries": 3, "right": True, "seed": 1, "answer": 1.0}
+    kept = Progress(tmp_path).of(1)["old_limb"]
+    told = [lesson.exercises["old_limb"].judge(answer).hint for answer in (90, 75)]
+    assert kept == {"tries": 3, "right": True, "seed": 1, "answer": 1.0, "mistakes": dict.fromkeys(told, 1)}
     assert start_lesson(1, seed=5, folder=tmp_path).progress.of(1)["old_limb"]["right"]
 
 
@@ -67,7 +70,13 @@ def test_two_open_notebooks_do_not_undo_each_other(tmp_path):
     assert set(Progress(tmp_path).of(1)) == {"a", "b"}
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"lessons": {"1": {"a": {}}}}', '{"lessons": 3}'])
+DAMAGED = (
+    "", "[]", "{}", '{"lessons": {"1": {"a": {}}}}', '{"lessons": 3}',
+    '{"lessons": {"1": {"a": {"tries": 1, "right": true, "mistakes": ["x"]}}}}',
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("text", DAMAGED)
 def test_a_damaged_file_is_explained_and_left_alone(tmp_path, text):
     path = tmp_path / "progress.json"
     path.write_text(text, encoding="utf-8")
@@ -98,6 +107,7 @@ def test_the_command_writes_the_lessons_and_says_how_to_open_them(tmp_path):
     told = CliRunner().invoke(app, ["lessons", "--to", str(tmp_path / "mine")])
     assert told.exit_code == 0, told.output
     assert "lab" in told.output
+    assert "Begin with 00_start.ipynb" in told.output
     assert (tmp_path / "mine" / "1_what_did_we_measure.ipynb").is_file()
 
 

@@ -213,7 +213,7 @@ class Doing(Lesson):
             for way, rows in frame.groupby("way", sort=False)
         )
         return lesson_figure(
-            "Two ways to compute it the effect of the sessions", f"In N·m/kg, where {EFFECT:.2f} is true: {words}.", frame, draw,
+            "Two ways to compute the effect of the sessions", f"In N·m/kg, where {EFFECT:.2f} is true: {words}.", frame, draw,
             caption="Level line: the truth; bars: 95 % intervals.", height=3.2,
         )  # fmt: skip
 
