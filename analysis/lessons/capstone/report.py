@@ -111,7 +111,7 @@ class CapstoneReport:
             A claim is still missing.
         """
         for name in self.claims.missing():
-            raise NotAnsweredYet(QUESTIONS[name], f"the cell with {name}")
+            raise NotAnsweredYet(QUESTIONS[name], f"Claim it in the cell with {name}, and run this cell again.")
         if self.seed is None:
             return Feedback("noted", "Now go through self_check.md, question by question, with somebody else.")
         return Feedback(

@@ -52,8 +52,8 @@ def response_answers(cohort: Cohort) -> Answers:
     """
     table = responders(cohort, choose_endpoint(cohort, FIT_MEASURE, week=RESPONSE_WEEK)).table.set_index("protocol")
     first, second = cohort.protocols[:2]
-    row = table.loc[second, ["share", "lower", "upper", "responders", "n", "allocated"]].to_numpy(dtype=float)
-    share, lower, upper, reached, n, allocated = row.tolist()
+    columns = ["share", "lower", "upper", "responders", "n", "allocated"]
+    share, lower, upper, reached, n, allocated = map(float, table.loc[second, columns].to_numpy(dtype=float))
     words = {"protocol": second, "week": RESPONSE_WEEK, "n": int(n), "allocated": int(allocated),
              "lower": 100 * lower, "upper": 100 * upper}  # fmt: skip
     return {

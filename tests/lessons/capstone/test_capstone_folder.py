@@ -91,7 +91,7 @@ def test_what_was_done_by_hand_is_said_and_three_dots_are_asked_for(folder):
 
 def test_a_report_is_finished_when_all_is_claimed(folder):
     report = start_report(load_cohort(folder / "cohort"), folder)
-    with pytest.raises(NotAnsweredYet, match="the cell with problems again"):
+    with pytest.raises(NotAnsweredYet, match="Claim it in the cell with problems, and run this cell again"):
         report.finish()
     write_claims(reports.honest(SEED), folder, SEED)
     assert "kneecurve mark" in start_report(load_cohort(folder / "cohort"), folder).finish().hint

@@ -33,7 +33,7 @@ def test_the_map_tells_what_was_done_of_each_lesson(tmp_path):
     lines = str(start_course(tmp_path).map).splitlines()
     assert lines[0] == "Lesson 1. What did we measure, and how well? 40 minutes; 7 of 7 exercises done, finished."
     assert lines[1].endswith("40 minutes; 1 of 5 exercises done, begun.")
-    assert lines[2].endswith("45 minutes; 0 of 7 exercises done, not begun.")
+    assert lines[2].endswith("60 minutes; 0 of 9 exercises done, not begun.")
     total = sum(len(one.exercises) for one in lesson_outlines())
     assert lines[-1] == f"In all {total} exercises, 8 of them done, and about 6 hours."
     Progress(tmp_path).keep("recall", "tight_mean", "wrong", seed=1, answer="a")
@@ -41,7 +41,7 @@ def test_the_map_tells_what_was_done_of_each_lesson(tmp_path):
     assert str(start_course(tmp_path).map).endswith(
         "about 6 hours. Of questions on earlier lessons 2 answered, 1 of them rightly at the first try."
     )
-    assert sum(facts.minutes for facts in lesson_facts()) == 345
+    assert sum(facts.minutes for facts in lesson_facts()) == 375
 
 
 def test_the_next_lesson_is_the_first_that_is_not_finished(tmp_path):
