@@ -24,8 +24,6 @@ _ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
 #: A quantity in more sums than this, such as the patients due, ties others only by way of itself.
 _FEW_SUMS = 2
-#: A site is moved together with so many of the largest ones, from which and to which its patients can be thought.
-_LARGEST = 3
 
 
 @dataclass(frozen=True)
@@ -143,10 +141,7 @@ class JoinedReleases:
         return {} if None in found else {one: 1.0 for one in found if one is not None}
 
     def families(self) -> list[NDArray[np.intp]]:
-        """Give variables that are moved together: each site with the largest ones, then quantities that sums join.
-
-        What many sums share joins no quantities and is in none of them.
-        """
+        """Give the variables of quantities that sums join, of all versions; what many sums share joins nothing and is in none."""
         sums = [{total, *parts} for total, parts in self._parts]
         of_many = {name for name in self._matrices if sum(name in one for one in sums) > _FEW_SUMS}
         groups: list[set[str]] = []
@@ -154,18 +149,14 @@ class JoinedReleases:
             names = one - of_many
             joined = [group for group in groups if group & names]
             groups = [*(group for group in groups if not group & names), names.union(*joined)]
-        held: dict[str, list[int]] = {name: list(single) for name, single in self._single.items()}
-        by_site: dict[str, list[int]] = {}
+        held: dict[str, list[int]] = {}
+        for name, single in self._single.items():
+            held[name] = list(single)
         for version in self._made.values():
             for key, variable in [*version.periods.items(), *version.sites.items()]:
                 held.setdefault(str(key[0]), []).append(variable)
-            for (_, _, site), variable in version.sites.items():
-                by_site.setdefault(site, []).append(variable)
-        large = sorted(by_site, key=lambda site: -self.point[by_site[site]].sum())[:_LARGEST]
-        sites = [sorted({i for one in {site, *large} for i in by_site[one]}) for site in by_site]
-        quantities = [sorted({i for name in group for i in held.get(name, [])}) for group in groups]
         return [
-            np.array(one, dtype=np.intp) for one in [*(sites if len(sites) > _LARGEST + 1 else []), *quantities] if one
+            np.unique([i for name in group for i in held.get(name, [])]).astype(np.intp) for group in groups if group
         ]
 
     def atoms(self) -> Iterable[tuple[str, Place]]:
