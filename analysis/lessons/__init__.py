@@ -7,6 +7,7 @@
 - ``sliders``: a slider that redraws a figure where a kernel runs, and a still picture of all its steps.
 - ``exercises``: an answer is compared with the truth of the data, and the hint depends on the answer given.
 - ``exercise_words``: the words of the exercises, one TOML file a lesson, put together with what the data give.
+- ``header``: the look of the course: a header, one accent colour, boxes for what to remember.
 - ``choosing``: a question answered by a click: options to choose from, by mouse or keyboard.
 - ``feedback``: what a learner is told: about an answer, and where one is still missing.
 - ``glossary``: every term of the lessons in plain words.

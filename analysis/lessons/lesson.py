@@ -15,6 +15,7 @@ from analysis.lessons.exercise_words import Answers, exercise_names, read_exerci
 from analysis.lessons.exercises import ChoiceExercise, Exercise, NumberExercise, given_as
 from analysis.lessons.feedback import CHOOSE_FIRST, GUESS_FIRST, Feedback, NotAnsweredYet
 from analysis.lessons.glossary import Term, glossary_entry
+from analysis.lessons.header import Headed
 from analysis.lessons.lesson_table import few_digits, show_few_digits
 from analysis.lessons.progress import Progress, Whose
 from analysis.lessons.recall.asked import Asked
@@ -60,12 +61,11 @@ class Lesson(ABC):
         done = self.progress.of(self.number)
         open_ones = [place for place, name in enumerate(self._names(), start=1) if not is_done(done.get(name))]
         total = len(self._names())
-        if not done:
-            return Feedback(
-                "noted", f"{total} exercises wait for you. Your answers are kept in {self.progress.path.name}."
-            )
-        where = f"Go on with exercise {open_ones[0]}." if open_ones else "All are done; the last cell sums up."
-        return Feedback("noted", f"Welcome back: {total - len(open_ones)} of {total} exercises done. {where}")
+        said = f"{total} exercises wait for you. Your answers are kept in {self.progress.path.name}."
+        if done:
+            where = f"Go on with exercise {open_ones[0]}." if open_ones else "All are done; the last cell sums up."
+            said = f"Welcome back: {total - len(open_ones)} of {total} exercises done. {where}"
+        return Headed("noted", said, where=f"Lesson {self.number}")
 
     def recall(self, seed: int = 1) -> Asked:
         """Ask three questions on earlier lessons, answered by a click; they are counted apart from the exercises.

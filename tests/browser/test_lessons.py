@@ -7,8 +7,11 @@ import time
 
 import pytest
 
+from analysis.cohort import write_cohort
 from analysis.lessons import copy_lessons, lesson_sources, start_lesson
+from analysis.lessons.capstone.folder import write_capstone, write_own_data
 from analysis.lessons.source import read_cells
+from synthetic_cohort import generate_cohort
 
 pytestmark = pytest.mark.slow
 
@@ -175,3 +178,36 @@ def started(number):
 def start_of(number):
     slider = getattr(started(number), SLIDERS[number])()
     return f"{slider.values[slider.start]} {slider.unit}".strip()
+
+
+@pytest.mark.parametrize("name", ["capstone", "capstone_own_data"])
+def test_a_capstone_is_begun_restarted_and_goes_on(browser, laboratory, tmp_path, name):
+    folder = tmp_path / "work" / "lessons"
+    if name == "capstone":
+        write_capstone(folder, 2)
+    else:
+        write_own_data(folder)
+        write_cohort(generate_cohort("knee replacement", patients=60, seed=1).observed, folder / "cohort")
+    codes = opened(browser, laboratory, name)
+    begin = next(place for place, code in enumerate(codes) if "start_report" in code and "my_report =" in code)
+    asked = next(place for place, code in enumerate(codes) if code.startswith("problems = ..."))
+    last = next(place for place, code in enumerate(codes) if "my_report.finish()" in code)
+    for position in [*range(begin + 1), asked]:
+        run_from(browser, position)
+    assert "Your turn." in words_of(browser, asked)
+    browser.evaluate(f"{CODE}[{asked}].node.scrollIntoView({{block: 'center'}}); true")
+    keep_picture(browser, f"{name}_your_turn", tmp_path)
+    source = f"{shared(asked)}.source"
+    browser.evaluate(f"{source} = {source}.replace(/^problems = .*$/m, 'problems = []'); true")
+    run_from(browser, asked)
+    assert "Your turn." not in words_of(browser, asked)
+    browser.evaluate(f"{CURRENT}.sessionContext.session.kernel.restart().then(() => true)")
+    browser.wait_for(f"{CURRENT}.sessionContext.session?.kernel?.status === 'idle'")
+    for position in [*range(begin + 1), last]:
+        run_from(browser, position)
+    told = words_of(browser, last)  # the claim made before the restart is kept: the next one is asked for
+    assert "Your turn." in told
+    assert "Which problems have the data" not in told
+    browser.evaluate(f"{CODE}[{last}].node.scrollIntoView({{block: 'center'}}); true")
+    keep_picture(browser, f"{name}_goes_on", tmp_path)
+    saved(browser)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.lessons.course_map.facts import LessonFacts, lesson_facts
+from analysis.lessons.header import header
 from analysis.lessons.lesson import is_done
 from analysis.lessons.progress import Progress, Whose, at_first_try
 from analysis.lessons.source import QUIZ, notebook_name
@@ -121,7 +122,8 @@ class Course:
 
     def _said(self, before: str, notebook: str, words: str, after: str) -> Shown:
         return Shown(
-            f"{before}: {words}{after}", f"<p><strong>{before}:</strong> {self._link(notebook, words)}{after}</p>"
+            f"{before}: {words}{after}",
+            f"{header('Start page')}<p><strong>{before}:</strong> {self._link(notebook, words)}{after}</p>",
         )
 
 

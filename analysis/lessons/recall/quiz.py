@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.lessons.feedback import Feedback
+from analysis.lessons.header import Headed
 from analysis.lessons.progress import Progress, Whose, at_first_try
 from analysis.lessons.recall.asked import Asked, kept_as
 from analysis.lessons.recall.bank import Question
@@ -53,7 +54,7 @@ class Quiz:
         names = {one.name: kept_as(one, self.seed) for one in self.drawn}
         done = {name: kept[held] for name, held in names.items() if held in kept}
         if not done:
-            return Feedback("noted", f"None of the {len(self.drawn)} questions is answered yet.")
+            return Headed("noted", f"None of the {len(self.drawn)} questions is answered yet.", where="Quiz")
         first = {name for name, one in done.items() if at_first_try(one)}
         still = [str(number) for number, one in enumerate(self.drawn, start=1) if one.name not in done]
         again = sorted({one.lesson for one in self.drawn if one.name in done and one.name not in first})
@@ -62,7 +63,7 @@ class Quiz:
             words.append(f"Not answered yet: question{'s' if len(still) > 1 else ''} {', '.join(still)}.")
         if again:
             words.append(f"Look again at lesson{'s' if len(again) > 1 else ''} {', '.join(map(str, again))}.")
-        return Feedback("noted", " ".join(words))
+        return Headed("noted", " ".join(words), where="Quiz")
 
 
 def start_quiz(*, seed: int = 1, folder: Path | str = ".", whose: Whose = "learner") -> Quiz:
