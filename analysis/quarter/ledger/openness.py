@@ -18,11 +18,11 @@ Row = dict[int, float]
 OPEN = LARGEST_HIDDEN + 1.0
 _NEAR = 1e-6
 #: Counts that are looked at in one linear program: first many, then few, then one, since few can be 11 at the same time.
-_AT_ONCE = (300, 20, 1)
+_MANY, _FEW, _ONE = 300, 20, 1
 #: Where more than this share of them is left, they are looked at fewer at a time.
 _HARDLY_FEWER = 0.8
 #: So many of the solutions are kept.
-_KEPT = 600
+MOST_WAYS = 600
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,14 @@ class Targets:
         """Make them of rows of a system of ``n`` variables."""
         rows, _ = matrix_of([(row, 0.0) for row, _ in found], n)
         return cls(rows, np.array([none for _, none in found], dtype=bool))
+
+
+@dataclass(frozen=True)
+class Families:
+    """Variables that are moved together before all are: of quantities that sums join, and of a site with the largest ones."""
+
+    quantities: Sequence[NDArray[np.intp]] = ()
+    sites: Sequence[NDArray[np.intp]] = ()
 
 
 @dataclass
@@ -60,10 +68,10 @@ class Reader:
     #: The counts that are known to be none.
     none: list[int] = field(default_factory=list)
 
-    def without_open(
-        self, targets: Targets, todo: NDArray[np.intp], families: Sequence[NDArray[np.intp]]
-    ) -> NDArray[np.intp]:
-        """Leave out the counts that may be 11 or more, and those known to be none that may be: the first one left is closed.
+    def closed(
+        self, targets: Targets, todo: NDArray[np.intp], families: Families, most: int
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Find counts that a reader knows to be below 11; those that may be 11 or more, or may be known to be none, are left out.
 
         Parameters
         ----------
@@ -71,13 +79,15 @@ class Reader:
             The counts.
         todo : numpy.ndarray of int
             Those to look at.
-        families : sequence of numpy.ndarray of int
+        families : Families
             Variables that are moved together.
+        most : int
+            So many closed counts are enough.
 
         Returns
         -------
-        numpy.ndarray of int
-            A closed count first, then those that were not looked at to the end; empty where all are open.
+        tuple of numpy.ndarray of int
+            Closed counts, and those that were not looked at to the end; both empty where all are open.
         """
         fixed = self._fixed()
         todo = self._not_open(targets, todo, self.point)
@@ -86,18 +96,25 @@ class Reader:
         self.none += todo[nothing].tolist()
         todo, known = todo[~nothing], known[~nothing]
         if known.any():
-            return np.concatenate([todo[known], todo[~known]])
+            return todo[known][:most], np.concatenate([todo[known][most:], todo[~known]])
         components = self._components(targets.rows[todo], ~fixed)
         whole = {tuple(one) for one in components}
-        for family in families:
+        for family in families.quantities:
             free = family[~fixed[family]]
             if tuple(free) not in whole:
-                todo, _ = self._look(targets, todo, free, last=False)
+                todo, _ = self._look(targets, todo, free, (_MANY, _FEW))
         for component in components:
-            todo, closed = self._look(targets, todo, component, last=True)
-            if closed:
-                return todo
-        return todo
+            todo = self._without_none(targets, todo, todo[self._inside(targets, component)[todo]], component)
+            todo, _ = self._look(targets, todo, component, (_MANY, _FEW))
+        for family in families.sites:
+            todo, _ = self._look(targets, todo, family[~fixed[family]], (_FEW, _ONE))
+        found: list[NDArray[np.intp]] = []
+        for component in components:
+            todo, closed = self._look(targets, todo, component, (_ONE,), most - sum(map(len, found)))
+            found.append(closed)
+            if sum(map(len, found)) >= most:
+                break
+        return np.concatenate([todo[:0], *found]), todo
 
     def _components(self, rows: sparse.csr_array, free: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
         """Part the free variables so that no constraint and no count to look at joins two parts."""
@@ -111,34 +128,32 @@ class Reader:
         return [place[one] for one in np.split(order, cuts)] if n else []
 
     def _look(
-        self, targets: Targets, todo: NDArray[np.intp], moving: NDArray[np.intp], *, last: bool
-    ) -> tuple[NDArray[np.intp], bool]:
-        """Leave out what is open of the counts that the moving variables are in, and say whether the first one left is closed.
+        self, targets: Targets, todo: NDArray[np.intp], moving: NDArray[np.intp], steps: Sequence[int], most: int = 0
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Leave out what is open of the counts that the moving variables are in; give those that are left, and closed ones.
 
-        Only where nothing else can move (``last``) may a count be called closed.
+        ``steps`` are the counts looked at at once. Only where nothing else can move is a count called closed, ``most`` of them.
         """
-        moved_here = np.isin(np.arange(len(self.point)), moving)
-        inside = np.asarray(abs(targets.rows) @ moved_here) > 0
-        if last:
-            todo = self._without_none(targets, todo, todo[inside[todo]], moving)
-        for at_once in _AT_ONCE if last else _AT_ONCE[:-1]:
+        inside, closed = self._inside(targets, moving), list[int]()
+        for at_once in steps:
             stuck = np.zeros(len(inside), dtype=bool)
             todo = todo[np.argsort(targets.rows[todo] @ self.point, kind="stable")]  # the least open ones first
-            while len(some := todo[inside[todo] & ~stuck[todo]]):
+            while len(closed) < max(1, most) and len(some := todo[inside[todo] & ~stuck[todo]]):
                 part = some[:: -(-len(some) // at_once)]  # neighbours share a sum and are seldom 11 at the same time
                 moved = self._moved(targets, part, moving)
                 todo = self._not_open(targets, todo, moved)
-                if len(self.found) < _KEPT:
+                if len(self.found) < MOST_WAYS:
                     self.found.append(moved)
-                self.point = (
-                    self.point + moved
-                ) / 2  # all that is known is linear: what lies between agrees with it, too
+                self.point = (self.point + moved) / 2  # all that is known is linear, so it holds between two points
                 still = part[np.isin(part, todo)]
                 if len(still) > _HARDLY_FEWER * len(part):
                     stuck[still] = True
-                    if at_once == 1:
-                        return np.concatenate([still, todo[todo != still[0]]]), True
-        return todo, False
+                    closed += still.tolist() if most else []
+        return todo[~np.isin(todo, closed)], np.array(closed, dtype=np.intp)
+
+    def _inside(self, targets: Targets, moving: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Say which counts have a moving variable."""
+        return np.asarray(abs(targets.rows) @ np.isin(np.arange(len(self.point)), moving)) > 0
 
     def cheapest(
         self,

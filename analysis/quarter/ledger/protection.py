@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from analysis.progress import in_portions
-from analysis.quarter.ledger.openness import Reader, Row, Targets, as_key, less, matrix_of
+from analysis.quarter.ledger.openness import MOST_WAYS, Reader, Row, Targets, as_key, less, matrix_of
 from analysis.quarter.ledger.single_quarters import single_quarters
 from analysis.quarter.ledger.system import Cell, JoinedReleases, Version
 from analysis.statistics.small_counts import is_small
@@ -19,6 +19,10 @@ from analysis.statistics.small_counts import is_small
 if TYPE_CHECKING:
     from analysis.quarter.counts import QuarterCounts
     from analysis.quarter.ledger.entries import Place, Release
+
+
+#: So many counts at most are looked for before something is hidden, which may open many.
+_MOST_AT_ONCE = 64
 
 
 @dataclass(frozen=True)
@@ -115,7 +119,7 @@ class _NewRelease:
         empty = np.diff(lines.indptr) == 0
         targets, families = Targets.of(found, system.n), system.families()
         equal, right = matrix_of([*system.equal, *system.known], system.n)
-        todo, total = np.arange(len(found)), max(1, len(found))
+        todo, total, most = np.arange(len(found)), max(1, len(found)), 1
         point = np.concatenate([system.point, np.zeros(system.n - len(system.point))])
         quiet = None if self.tell is None else lambda _, __: None
         for _ in in_portions(total, 1, "checking against earlier releases", quiet):
@@ -126,21 +130,28 @@ class _NewRelease:
                 equal=sparse.vstack([equal, lines[facts]], format="csr"),
                 right=np.concatenate([right, values[facts]]),
             )
-            todo = reader.without_open(targets, todo, families)
+            closed, todo = reader.closed(targets, todo, families, most)
             point = reader.point
-            self.ways += reader.found
+            self.ways += reader.found[: max(0, MOST_WAYS - len(self.ways))]
             self.none |= {as_key(found[i][0]) for i in reader.none}
             if self.tell is not None:
-                self.tell(total - len(todo), total)
-            if not len(todo):
+                self.tell(total - len(todo) - len(closed), total)
+            if not len(closed):
                 break
-            hidden = before.cheapest(targets.rows[todo[:1]], lines[facts], values[facts], self.cost[facts])
-            if hidden is not None and hidden.any():
-                self.kept[np.flatnonzero(facts)[hidden]] = False
+            hidden_for = 0
+            for one in closed:  # what is hidden for one may open the next
+                facts = self.kept & ~empty
+                hidden = before.cheapest(targets.rows[[one]], lines[facts], values[facts], self.cost[facts])
+                if hidden is not None and hidden.any():
+                    self.kept[np.flatnonzero(facts)[hidden]] = False
+                    hidden_for += 1
+            if hidden_for:
+                todo = np.concatenate([closed, todo])
             elif self.said:  # what is said of floors tells it
-                self.said = []
+                self.said, todo = [], np.concatenate([closed, todo])
             else:
-                todo, self.told = todo[1:], self.told + 1
+                self.told += len(closed)
+            most = min(_MOST_AT_ONCE, 2 * most) if 2 * hidden_for > len(closed) else max(1, most // 2)
 
 
 def _changed_by_few(cells: Sequence[Cell], earlier: Sequence[Release]) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
-from analysis.quarter.ledger.openness import Row, matrix_of
+from analysis.quarter.ledger.openness import Families, Row, matrix_of
 from analysis.quarter.periods import quarter_of
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ _ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
 #: A quantity in more sums than this, such as the patients due, ties others only by way of itself.
 _FEW_SUMS = 2
+#: From so many sites on each is also moved together with the largest ones alone, and with so many of these.
+_MANY_SITES, _LARGEST = 20, 3
 
 
 @dataclass(frozen=True)
@@ -140,8 +142,12 @@ class JoinedReleases:
             found = [version.periods.get((quantity, one)) for one in periods]
         return {} if None in found else {one: 1.0 for one in found if one is not None}
 
-    def families(self) -> list[NDArray[np.intp]]:
-        """Give the variables of quantities that sums join, of all versions; what many sums share joins nothing and is in none."""
+    def families(self) -> Families:
+        """Give the variables that are moved together, of all versions.
+
+        What many sums share joins no quantities and is in none of their families. Sites have families where they are many: the
+        patients of one can be thought to be of the largest ones.
+        """
         sums = [{total, *parts} for total, parts in self._parts]
         of_many = {name for name in self._matrices if sum(name in one for one in sums) > _FEW_SUMS}
         groups: list[set[str]] = []
@@ -149,15 +155,19 @@ class JoinedReleases:
             names = one - of_many
             joined = [group for group in groups if group & names]
             groups = [*(group for group in groups if not group & names), names.union(*joined)]
-        held: dict[str, list[int]] = {}
-        for name, single in self._single.items():
-            held[name] = list(single)
+        held: dict[str, list[int]] = {name: list(single) for name, single in self._single.items()}
+        at: dict[str, list[int]] = {}
         for version in self._made.values():
             for key, variable in [*version.periods.items(), *version.sites.items()]:
                 held.setdefault(str(key[0]), []).append(variable)
-        return [
-            np.unique([i for name in group for i in held.get(name, [])]).astype(np.intp) for group in groups if group
-        ]
+            for (_, _, site), variable in version.sites.items():
+                at.setdefault(site, []).append(variable)
+        quantities = [_numbers(i for name in group for i in held.get(name, [])) for group in groups]
+        large = sorted(at, key=lambda site: -float(self.point[at[site]].sum()))[:_LARGEST]
+        sites = (
+            [_numbers(i for one in {site, *large} for i in at[one]) for site in at] if len(at) >= _MANY_SITES else []
+        )
+        return Families([one for one in quantities if len(one)], sites)
 
     def atoms(self) -> Iterable[tuple[str, Place]]:
         """Give quantity and place of every variable of the data as they are now."""
@@ -324,6 +334,10 @@ class JoinedReleases:
         for one in self.row(denominator, place, version):
             row[one] = row.get(one, 0.0) - sign * floor
         return row, 0.0
+
+
+def _numbers(variables: Iterable[int]) -> NDArray[np.intp]:
+    return np.unique(list(variables)).astype(np.intp)
 
 
 def _agree(one: Release, other: Release) -> bool:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from analysis.quarter.ledger.openness import Reader, Targets, matrix_of
+from analysis.quarter.ledger.openness import Families, Reader, Targets, matrix_of
 
 
 def reader(equal, at_most, point):
@@ -18,9 +18,9 @@ def test_a_count_is_open_where_what_is_shown_leaves_room_and_closed_where_it_doe
         [({0: 1.0, 1: 1.0}, 20.0), ({2: 1.0, 3: 1.0}, 9.0), ({4: 1.0, 5: 1.0}, 0.0)], [], [4, 16, 4, 5, 0, 0]
     )
     targets = Targets.of([({i: 1.0}, i > 3) for i in range(6)], 6)
-    left = known.without_open(targets, np.arange(6), [np.array([0, 1])])
-    assert left[0] in (2, 3)
-    assert set(left.tolist()) == {2, 3}
+    closed, left = known.closed(targets, np.arange(6), Families([np.array([0, 1])]), 6)
+    assert set(closed.tolist()) == {2, 3}
+    assert len(left) == 0
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -34,9 +34,13 @@ def test_families_change_nothing_of_what_is_called_closed(seed):
     (a, b), (c, d) = matrix_of(equal, 12), matrix_of(at_most, 12)
     most = [linprog(-np.eye(12)[i], A_eq=a, b_eq=b, A_ub=c, b_ub=d, bounds=(0, 50)) for i in range(12)]
     closed = {i for i, one in enumerate(most) if -one.fun < 11 - 1e-6}
-    for families in ([], [np.arange(6), np.arange(6, 12)]):
-        todo, found = np.arange(12), set()
-        while len(todo := reader(equal, at_most, point).without_open(targets, todo, families)):
-            found.add(int(todo[0]))
-            todo = todo[1:]
-        assert found == closed
+    for families in (Families(), Families([np.arange(6), np.arange(6, 12)], [np.arange(3), np.arange(4, 9)])):
+        for most in (1, 2, 12):
+            todo, found = np.arange(12), []
+            while len((some := reader(equal, at_most, point).closed(targets, todo, families, most))[0]):
+                assert len(some[0]) <= most
+                found += some[0].tolist()
+                todo = some[1]
+            assert len(some[1]) == 0
+            assert len(found) == len(closed)
+            assert set(found) == closed
