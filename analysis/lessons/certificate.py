@@ -17,7 +17,8 @@ _STYLE = (
     "table{border-collapse:collapse;width:100%;margin:1.2em 0}"
     "th,td{text-align:left;vertical-align:baseline;padding:.35em .6em;border-bottom:1px solid #dfe3e6}"
     "thead th{border-bottom:2px solid #5b646b}tbody th{font-weight:normal}"
-    "td:nth-child(n+3),th:nth-child(n+3){text-align:right;white-space:nowrap}td:nth-child(2){white-space:nowrap}"
+    "td:nth-child(n+3),th:nth-child(n+3){text-align:right}td:nth-child(2){white-space:nowrap}"
+    "thead th:first-child{width:38%}"
     ".finished td:nth-child(2){color:#00755a;font-weight:bold}.finished td:nth-child(2)::before{content:'✓ ' / ''}"
     ".not-begun td:nth-child(2){color:#5b646b}"
     ".by-hand{display:flex;flex-wrap:wrap;gap:1em 2em;margin:1.8em 0 1em}"
@@ -75,12 +76,13 @@ def write_certificate(folder: Path | str = ".", *, whose: Whose = "learner") -> 
             f"<td>{state}</td><td>{total}</td><td>{alone}</td><td>{len(right) - alone}</td><td>{len(guesses)}</td>"
             f"<td>{tries}</td></tr>"
         )
+    form = "was" if without == 1 else "were"
     today = date.today()  # noqa: DTZ011 - the day where the learner is
     page = (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Lessons done</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body><main>'
         f'<h1>Lessons in recovery-curve analysis</h1><p class="done"><strong>{finished} of {len(outlines)} lessons '
-        f"finished</strong>. Of {all_exercises} exercises {without} were answered rightly without the solution, and a guess "
+        f"finished</strong>. Of {all_exercises} exercises {without} {form} answered rightly without the solution, and a guess "
         f"was made in {guessed}.<br>Written on {today.day} {today:%B %Y}</p>"
         '<table><thead><tr><th scope="col">Lesson</th><th scope="col">State</th><th scope="col">Exercises</th>'
         '<th scope="col">Right by themselves</th><th scope="col">After the solution</th><th scope="col">Guesses</th>'

@@ -122,7 +122,7 @@ def test_a_guess_counts_as_a_guess_and_an_answer_after_the_solution_as_that(tmp_
     lesson.solution(name)  # looked at after the answer: nothing is noted
     page = write_certificate(tmp_path).read_text(encoding="utf-8")
     assert "<td>begun</td><td>7</td><td>1</td><td>1</td><td>1</td>" in page
-    assert "1 were answered rightly without the solution, and a guess was made in 1." in page
+    assert "Of 60 exercises 1 was answered rightly without the solution, and a guess was made in 1." in page
 
 
 def test_a_lesson_is_resumed_where_it_was_left(tmp_path):
