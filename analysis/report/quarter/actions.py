@@ -16,9 +16,9 @@ from analysis.report.quarter.findings.action_words import actions_message, actio
 from analysis.report.quarter.findings.words import has_changed, name_words, title_words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    from analysis.report.quarter.agreed.quarter_file import Action
+    from analysis.report.quarter.agreed.quarter_file import Action, QuarterFile
     from analysis.report.quarter.findings.action_words import ActionsTold
     from analysis.report.quarter.study import QuarterStudy
 
@@ -63,12 +63,22 @@ def actions(study: QuarterStudy) -> Section:
             Column("due", "By when"),
             Column("state", "State"),
         ),
-        (_BY_CHANCE, kept),
+        (_BY_CHANCE, kept, *_too_early(study.agreed, study.released.periods)),
         name="actions",
         message=f"Actions of the team: {actions_message(found)}{_and_without(len(seen))}",
     )
     told = actions_words(found)
     return Section((*([Passage(tuple(told), "items")] if told else []), table))
+
+
+def _too_early(agreed: QuarterFile, periods: Sequence[str]) -> list[str]:
+    """Say how many changes are from before the data, if any."""
+    n = agreed.changes_before(periods)
+    if not n:
+        return []
+    made, them = ("was", "it") if n == 1 else ("were", "them")
+    begin = f"made before {periods[0]}, where the data begin"
+    return [f"{numbers.plural(n, 'change')} of the quarter file {made} {begin}, and no chart shows {them}."]
 
 
 def _about(one: Action, names: Mapping[str, str]) -> str:

@@ -85,6 +85,11 @@ class QuarterFile:
         inside = [(at, words) for at, words in self.changes if first <= period_number(quarter_of(at)) <= last]
         return [f"{quarter_of(at) if is_quarter(periods[0]) else at}: {words}" for at, words in inside]
 
+    def changes_before(self, periods: Sequence[str]) -> int:
+        """Count the changes made before the first of these periods: no chart can show them."""
+        first = period_number(quarter_of(periods[0]))
+        return sum(period_number(quarter_of(at)) < first for at, _ in self.changes)
+
     def actions_of(self, indicators: Collection[Indicator], sites: Collection[str] = ()) -> tuple[Action, ...]:
         """Give the actions, each about an indicator and a site that there are.
 

@@ -6,6 +6,7 @@ import pytest
 
 from analysis.errors import CohortError, ReportError
 from analysis.quarter import Indicator
+from analysis.report.quarter.actions import _too_early
 from analysis.report.quarter.agreed.changes import changes_in
 from analysis.report.quarter.agreed.quarter_file import QUARTER_FILE, Action, QuarterFile, read_quarter_file
 from analysis.report.quarter.beside import file_beside
@@ -95,6 +96,13 @@ def test_changes_are_told_from_their_period_on_and_months_within_quarters():
     assert agreed.changes_until(quarters) == ["2025-Q3: in summer"]
     assert changes_in([*agreed.changes_until(quarters), "2025-Q3: in summer"], quarters) == (("2025-Q3", "in summer"),)
     assert agreed.changes_until(["2025-07", "2025-08"]) == ["2025-08: in summer"]
+    early = QuarterFile(changes=(("2023-Q4", "one"), ("2025-Q1", "two"), ("2026-Q1", "later")))
+    assert [early.changes_before([first]) for first in ("2023-Q4", "2024-Q1", "2025-05")] == [0, 1, 2]
+    assert _too_early(early, ["2025-Q2"]) == [
+        "2 changes of the quarter file were made before 2025-Q2, where the data begin, and no chart shows them."
+    ]
+    assert _too_early(early, ["2024-Q1"])[0].startswith("1 change of the quarter file was made before 2024-Q1")
+    assert _too_early(early, ["2023-Q4"]) == []
 
 
 def test_an_action_is_about_an_indicator_that_there_is():
