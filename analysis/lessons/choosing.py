@@ -1,5 +1,6 @@
 """A question answered by a click: options to choose from, by mouse or keyboard."""
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -9,8 +10,29 @@ from analysis.lessons.feedback import Feedback
 from analysis.report.widget_keys import KEYS_ARE_OURS
 
 
+class Clicked(ABC):
+    """What is answered by a click: widgets in a notebook, and where there are none what to write in their place."""
+
+    @abstractmethod
+    def widget(self) -> Any:
+        """Return the ipywidgets box; ImportError where ipywidgets is not installed."""
+
+    def _ipython_display_(self) -> None:
+        from IPython import display as shown
+
+        show: Any = shown.display
+        script: Any = shown.Javascript
+        try:
+            box = self.widget()
+        except ImportError:
+            print(repr(self))
+            return
+        show(box)
+        show(script(KEYS_ARE_OURS))
+
+
 @dataclass(frozen=True, eq=False, repr=False)
-class Choice:
+class Choice(Clicked):
     """The options of an exercise, and what is said to the one chosen.
 
     Parameters
@@ -66,16 +88,3 @@ class Choice:
 
         answer.on_click(tell)
         return ipywidgets.VBox([buttons, answer, said])
-
-    def _ipython_display_(self) -> None:
-        from IPython import display as shown
-
-        show: Any = shown.display
-        script: Any = shown.Javascript
-        try:
-            box = self.widget()
-        except ImportError:
-            print(repr(self))
-            return
-        show(box)
-        show(script(KEYS_ARE_OURS))

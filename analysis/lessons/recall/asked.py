@@ -6,16 +6,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from analysis.errors import ReportError, check_choice
-from analysis.lessons.choosing import Choice
+from analysis.lessons.choosing import Choice, Clicked
 from analysis.lessons.exercises import given_as
 from analysis.lessons.feedback import Feedback
 from analysis.lessons.progress import Progress
 from analysis.lessons.recall.bank import Question
-from analysis.report.widget_keys import KEYS_ARE_OURS
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Asked:
+class Asked(Clicked):
     """Questions, each with its options and what is said to the one chosen.
 
     Parameters
@@ -115,19 +114,6 @@ class Asked:
         return Choice(
             question.exercise, lambda letter: self.check(number, letter), before, f'{self.call}.check({number}, "a")'
         )
-
-    def _ipython_display_(self) -> None:
-        from IPython import display as shown
-
-        show: Any = shown.display
-        script: Any = shown.Javascript
-        try:
-            box = self.widget()
-        except ImportError:
-            print(repr(self))
-            return
-        show(box)
-        show(script(KEYS_ARE_OURS))
 
 
 def kept_as(question: Question, seed: int) -> str:
