@@ -34,10 +34,10 @@ def summary_of(marks: Sequence[Mark]) -> str:
     Examples
     --------
     >>> summary_of([Mark("a", "b", "right", "c"), Mark("a", "b", "missed", "c")])
-    '2 claims: 1 right, 0 right but too strong, 0 wrong, 1 missed'
+    '2 marks: 1 right, 0 right but too strong, 0 wrong, 1 missed'
     """
     counts = [f"{sum(mark.grade == grade for mark in marks)} {grade}" for grade in GRADES]
-    return f"{counted(len(marks), 'claim')}: {', '.join(counts)}"
+    return f"{counted(len(marks), 'mark')}: {', '.join(counts)}"
 
 
 def write_marks(marks: Sequence[Mark], folder: Path, seed: int) -> Path:

@@ -87,7 +87,7 @@ class Measuring(Lesson):
             axes.axvline(BAR, color=INK, linewidth=0.8)
             axes.axhline(BAR, color=INK, linewidth=0.8)
             axes.set(xlabel="Involved limb, % of the other limb now", ylabel="% of the other limb before surgery")
-            axes.text(0.98, 0.04, "▲ passes only by the limb now", transform=axes.transAxes, ha="right",
+            axes.text(0.98, 0.04, "▲ passes only by the limb now", transform=axes.transAxes, ha="right", fontsize=8,
                       color=mark["lost"].colour)  # fmt: skip
 
         return lesson_figure(

@@ -151,7 +151,7 @@ class Quarter(Lesson):
             axes.axhline(100 * found.target, color=INK, linewidth=0.9)
             axes.plot(frame["patients"], frame["share"], "o", color=marks(["one"])["one"].colour, markersize=5)
             axes.set(xlabel="Patients of the clinic", ylabel="Reached the goal, %")
-            axes.legend(loc="lower right", title="limits")
+            axes.legend(loc="lower right", title="limits", title_fontsize=8)
 
         return lesson_figure(
             "Twenty clinics by size",

@@ -177,7 +177,7 @@ def test_the_commands_write_mark_and_say_what_comes_next(tmp_path, kneecurve):
     marked = kneecurve("mark", place)
     assert marked.exit_code == 0, marked.output
     assert "right but too strong  The word for the difference: effect" in marked.output
-    assert "11 claims: " in re.sub(r"\s+", " ", marked.output)
+    assert "11 marks: " in re.sub(r"\s+", " ", marked.output)
     page = (place / "marks.html").read_text(encoding="utf-8")
     assert "↑ right but too strong" in page
     assert "<script" not in page
