@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from analysis.progress import in_portions
-from analysis.quarter.ledger.openness import MOST_WAYS, Reader, Row, Targets, as_key, less, matrix_of
-from analysis.quarter.ledger.single_quarters import single_quarters
+from analysis.quarter.ledger.openness import NEAR, OPEN, Reader, Row, Targets, as_key, cheapest_to_hide, less
+from analysis.quarter.ledger.single_quarters import SingleQuarters
 from analysis.quarter.ledger.system import Cell, JoinedReleases, Version
 from analysis.statistics.small_counts import is_small
 
@@ -21,8 +20,8 @@ if TYPE_CHECKING:
     from analysis.quarter.ledger.entries import Place, Release
 
 
-#: So many counts at most are looked for before something is hidden, which may open many.
-_MOST_AT_ONCE = 64
+#: So many counts are looked at together before each is by itself.
+_TOGETHER = 4
 
 
 @dataclass(frozen=True)
@@ -85,15 +84,17 @@ def hide_beside_earlier(
     -----
     Protected are the small counts (1 to 10) of the new release, of every period, site and block of periods, those that
     earlier releases hid, and the changes of counts shown before, since 46 of 99 after 42 of 90 tells of nine patients.
-    Linear programs find whether a reader can think each to be 11 (:mod:`analysis.quarter.ledger.openness`); where that cannot be,
+    A linear program finds whether a reader can think each to be 11 (:mod:`analysis.quarter.ledger.openness`); where that cannot be,
     another one finds the counts that are hidden at the least cost so that it can.
     """
     system = JoinedReleases(counts, cells, earlier)
     said = [system.floor(one, quarter, system.now) for one in floors]
     release = _NewRelease(system, cells, shown & ~_changed_by_few(cells, earlier), cost, said, tell)
-    release.hide(_protected(system, cells, earlier))
-    if single := single_quarters(system, np.array([system.point, *release.ways]), release.none):
-        release.hide(single)
+    single = SingleQuarters(system)
+    single.see(system.point)
+    release.hide(_protected(system, cells, earlier), single.see)
+    if left := single.not_open(release.none):
+        release.hide(left)
     return Protected(release.kept, bool(release.said) or not said, release.told)
 
 
@@ -108,50 +109,103 @@ class _NewRelease:
     said: list[tuple[Row, float]]
     tell: Callable[[int, int], None] | None
     told: int = 0
-    ways: list[NDArray[np.float64]] = field(default_factory=list)
     none: set[tuple[tuple[int, float], ...]] = field(default_factory=set)
 
-    def hide(self, found: Sequence[tuple[Row, bool]]) -> None:
-        """Hide counts until all those found are open; keep ways in which the counts can be, and which are known to be none."""
+    def __post_init__(self) -> None:
         system = self.system
         rows = [(system.row(one.quantity, one.place, system.now), one.value) for one in self.cells]
-        lines, values = matrix_of(rows, system.n)
-        empty = np.diff(lines.indptr) == 0
-        targets, families = Targets.of(found, system.n), system.families()
-        equal, right = matrix_of([*system.equal, *system.known], system.n)
-        todo, total, most = np.arange(len(found)), max(1, len(found)), 1
-        point = np.concatenate([system.point, np.zeros(system.n - len(system.point))])
-        quiet = None if self.tell is None else lambda _, __: None
-        for _ in in_portions(total, 1, "checking against earlier releases", quiet):
-            facts = self.kept & ~empty
-            before = Reader(equal, right, *matrix_of([*system.at_most, *self.said], system.n), point)
-            reader = replace(
-                before,
-                equal=sparse.vstack([equal, lines[facts]], format="csr"),
-                right=np.concatenate([right, values[facts]]),
-            )
-            closed, todo = reader.closed(targets, todo, families, most)
-            point = reader.point
-            self.ways += reader.found[: max(0, MOST_WAYS - len(self.ways))]
-            self.none |= {as_key(found[i][0]) for i in reader.none}
-            if self.tell is not None:
-                self.tell(total - len(todo) - len(closed), total)
-            if not len(closed):
+        self._at = np.array([i for i, (row, _) in enumerate(rows) if row and self.kept[i]], dtype=np.intp)
+        self._rows = [rows[i] for i in self._at]
+        largest = max([0.0, *system.point, *(value for _, value in rows), *(value for _, value in system.known)])
+        self._reader = Reader()
+        self._equal, self._at_most = 0, 0
+        self._learn(2.0 * largest + OPEN)
+        self._reader.know(system.known)
+        self._shown = self._reader.know(self._rows)
+        self._floors = self._reader.know(self.said, at_most=True)
+
+    def _learn(self, limit: float) -> None:
+        """Tell the reader of variables and sums that are new in the system."""
+        system = self.system
+        self._reader.add_variables(system.n, limit)
+        self._reader.know(system.equal[self._equal :])
+        self._reader.know(system.at_most[self._at_most :], at_most=True)
+        self._equal, self._at_most = len(system.equal), len(system.at_most)
+
+    def hide(self, found: Sequence[tuple[Row, bool]], see: Callable[[NDArray[np.float64]], None] | None = None) -> None:
+        """Hide counts until all those found are open; show ways in which the counts can be, and keep which are known to be none."""
+        self._learn(OPEN)
+        targets = Targets.of(found, self.system.n)
+        todo = _Todo(self._reader, targets, see)
+        self.none |= {as_key(targets.row(int(i))) for i in todo.leave_out_none()}
+        far_apart = np.argsort(np.arange(len(found)) % -(-len(found) // _TOGETHER), kind="stable")
+        for begin, end in in_portions(len(found), _TOGETHER, "checking against earlier releases", self.tell):
+            todo.look(some := far_apart[begin:end])
+            for one in some:
+                while todo.left[one] and not todo.look(np.array([one])):
+                    if not self._open(targets.row(one)):
+                        self.told += 1
+                        todo.left[one] = False
+
+    def _open(self, target: Row) -> bool:
+        """Hide what costs least so that a count may be 11, or say nothing of floors; say whether there was something to hide."""
+        system = self.system
+        kept = np.flatnonzero(self.kept[self._at])
+        shown = [self._rows[i] for i in kept]
+        cost = self.cost[self._at[kept]]
+        known = [*system.equal, *system.known]
+        hidden = cheapest_to_hide(target, shown, cost, known, [*system.at_most, *self.said], system.n)
+        if hidden is not None and hidden.any():
+            self.kept[self._at[kept[hidden]]] = False
+            self._reader.forget(self._shown[kept[hidden]])
+            return True
+        if self.said:
+            self.said = []
+            self._reader.forget(self._floors)
+            return True
+        return False
+
+
+@dataclass
+class _Todo:
+    """The counts of which it is not yet found that they may be 11 or more."""
+
+    reader: Reader
+    targets: Targets
+    see: Callable[[NDArray[np.float64]], None] | None
+
+    def __post_init__(self) -> None:
+        self.left = np.ones(len(self.targets.none), dtype=bool)
+
+    def look(self, some: NDArray[np.intp]) -> bool:
+        """Make some of them as large as they can be together; say whether none of them is left."""
+        some = some[self.left[some]]
+        if len(some):
+            self._most(some)
+        return not self.left[some].any()
+
+    def leave_out_none(self) -> NDArray[np.intp]:
+        """Give those that are known to be none and may be known to be, and leave them out: their sum can be nothing else."""
+        none = np.flatnonzero(self.targets.none)
+        while len(none):
+            reached = self._most(none)
+            if reached is None or (reached <= NEAR).all():
                 break
-            hidden_for = 0
-            for one in closed:  # what is hidden for one may open the next
-                facts = self.kept & ~empty
-                hidden = before.cheapest(targets.rows[[one]], lines[facts], values[facts], self.cost[facts])
-                if hidden is not None and hidden.any():
-                    self.kept[np.flatnonzero(facts)[hidden]] = False
-                    hidden_for += 1
-            if hidden_for:
-                todo = np.concatenate([closed, todo])
-            elif self.said:  # what is said of floors tells it
-                self.said, todo = [], np.concatenate([closed, todo])
-            else:
-                self.told += len(closed)
-            most = min(_MOST_AT_ONCE, 2 * most) if 2 * hidden_for > len(closed) else max(1, most // 2)
+            none = none[reached <= NEAR]
+        self.left[none] = False
+        return none
+
+    def _most(self, some: NDArray[np.intp]) -> NDArray[np.float64] | None:
+        """Find the way in which their sum is largest, and leave out all that are 11 there; give what those asked for are."""
+        total = self.targets.rows[some].sum(axis=0)
+        way = self.reader.most({int(i): float(total[i]) for i in np.flatnonzero(total)})
+        if way is None:
+            return None
+        if self.see is not None:
+            self.see(way)
+        reached = np.asarray(self.targets.rows @ way)
+        self.left &= reached < OPEN - NEAR
+        return reached[some]
 
 
 def _changed_by_few(cells: Sequence[Cell], earlier: Sequence[Release]) -> NDArray[np.bool_]:
@@ -185,7 +239,7 @@ def _protected(system: JoinedReleases, cells: Sequence[Cell], earlier: Sequence[
     for entry, version in zip(earlier, system.of_release, strict=True):
         for place, names in entry.hidden.items():
             for name in names:
-                protect(system.row(name, place, version))
+                protect(system.row(name, place, version), none=True)
         if version is system.now:
             continue
         places = dict.fromkeys([*entry.shown, *entry.hidden, *(one.place for one in cells)])

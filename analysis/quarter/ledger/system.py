@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import linprog
 
-from analysis.quarter.ledger.openness import Families, Row, matrix_of
+from analysis.quarter.ledger.openness import Row, matrix_of
 from analysis.quarter.periods import quarter_of
 
 if TYPE_CHECKING:
@@ -22,10 +21,6 @@ if TYPE_CHECKING:
 Assumed = Literal["growth", "growth of what was shown", "nothing"]
 _ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
-#: A quantity in more sums than this, such as the patients due, ties others only by way of itself.
-_FEW_SUMS = 2
-#: From so many sites on each is also moved together with the largest ones alone, and with so many of these.
-_MANY_SITES, _LARGEST = 20, 3
 
 
 @dataclass(frozen=True)
@@ -110,7 +105,6 @@ class JoinedReleases:
     def _build(self, numbered: Sequence[tuple[Release, int]], taken: Assumed) -> None:
         """Make the variables, and what is known of them."""
         self.n = 0
-        self._single: dict[str, list[int]] = {}
         self.equal: list[tuple[Row, float]] = []
         self.at_most: list[tuple[Row, float]] = []
         self.known: list[tuple[Row, float]] = []
@@ -142,33 +136,6 @@ class JoinedReleases:
             found = [version.periods.get((quantity, one)) for one in periods]
         return {} if None in found else {one: 1.0 for one in found if one is not None}
 
-    def families(self) -> Families:
-        """Give the variables that are moved together, of all versions.
-
-        What many sums share joins no quantities and is in none of their families. Sites have families where they are many: the
-        patients of one can be thought to be of the largest ones.
-        """
-        sums = [{total, *parts} for total, parts in self._parts]
-        of_many = {name for name in self._matrices if sum(name in one for one in sums) > _FEW_SUMS}
-        groups: list[set[str]] = []
-        for one in [*sums, *({name} for name in self._matrices)]:
-            names = one - of_many
-            joined = [group for group in groups if group & names]
-            groups = [*(group for group in groups if not group & names), names.union(*joined)]
-        held: dict[str, list[int]] = {name: list(single) for name, single in self._single.items()}
-        at: dict[str, list[int]] = {}
-        for version in self._made.values():
-            for key, variable in [*version.periods.items(), *version.sites.items()]:
-                held.setdefault(str(key[0]), []).append(variable)
-            for (_, _, site), variable in version.sites.items():
-                at.setdefault(site, []).append(variable)
-        quantities = [_numbers(i for name in group for i in held.get(name, [])) for group in groups]
-        large = sorted(at, key=lambda site: -float(self.point[at[site]].sum()))[:_LARGEST]
-        sites = (
-            [_numbers(i for one in {site, *large} for i in at[one]) for site in at] if len(at) >= _MANY_SITES else []
-        )
-        return Families([one for one in quantities if len(one)], sites)
-
     def atoms(self) -> Iterable[tuple[str, Place]]:
         """Give quantity and place of every variable of the data as they are now."""
         for quantity, period in self.now.periods:
@@ -186,9 +153,9 @@ class JoinedReleases:
         """Give the parts of a quantity, by sum."""
         return [parts for total, parts in self._parts if total == quantity]
 
-    def add_variable(self, quantity: str) -> int:
-        """Add a count of a quantity that no version has."""
-        self._single.setdefault(quantity, []).append(self._new())
+    def add_variable(self) -> int:
+        """Add a count."""
+        self.n += 1
         return self.n - 1
 
     def _joined(self, names: set[str]) -> set[str]:
@@ -208,7 +175,7 @@ class JoinedReleases:
             same, new = shared.get(quantity, set()), False
             for period in periods:
                 old = period in same
-                made.periods[quantity, period] = self.now.periods[quantity, period] if old else self._new()
+                made.periods[quantity, period] = self.now.periods[quantity, period] if old else self.add_variable()
                 new |= not old
             if quantity not in self.sited:
                 continue
@@ -217,7 +184,7 @@ class JoinedReleases:
                     continue
                 for site in self._site_names:
                     at = (quantity, i, site)
-                    made.sites[at] = self.now.sites[at] if block <= same else self._new()
+                    made.sites[at] = self.now.sites[at] if block <= same else self.add_variable()
                 if not block <= same:
                     row: Row = {made.periods[quantity, period]: 1.0 for period in block}
                     self.equal.append((row | {made.sites[quantity, i, site]: -1.0 for site in self._site_names}, 0.0))
@@ -233,10 +200,6 @@ class JoinedReleases:
                     self.equal.append((row, 0.0))
         if made is self.now:
             self._of_now = {*made.periods.values(), *made.sites.values()}
-
-    def _new(self) -> int:
-        self.n += 1
-        return self.n - 1
 
     def _in_versions(self, earlier: Sequence[Release]) -> list[tuple[Release, int]]:
         """Number the states of the data that the releases saw; -1 is the present one."""
@@ -334,10 +297,6 @@ class JoinedReleases:
         for one in self.row(denominator, place, version):
             row[one] = row.get(one, 0.0) - sign * floor
         return row, 0.0
-
-
-def _numbers(variables: Iterable[int]) -> NDArray[np.intp]:
-    return np.unique(list(variables)).astype(np.intp)
 
 
 def _agree(one: Release, other: Release) -> bool:

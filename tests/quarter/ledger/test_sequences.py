@@ -109,7 +109,6 @@ def test_nothing_is_told_by_three_releases_of_five_hundred_sequences(first):
 
 @pytest.mark.slow
 def test_nothing_is_told_of_many_sites():
-    """From 20 sites on each is also moved together with the largest ones."""
     told, n = attacked(range(700, 702), n_sites=22)
     assert n > 400
     assert told == []

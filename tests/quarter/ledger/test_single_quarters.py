@@ -21,10 +21,12 @@ def test_the_most_of_every_cell_is_that_of_all_cells(seed, monkeypatch):
     system = JoinedReleases(counts, [], releases)
     monkeypatch.setattr(module, "OPEN", np.inf)
     inside = list(system.inside())
-    found = module.single_quarters(system, system.point[None, :])
+    single = module.SingleQuarters(system)
+    single.see(system.point)
+    found = single.not_open()
     equal, right = matrix_of([*system.equal, *system.known], system.n)
     below, limit = matrix_of(system.at_most, system.n)
-    cells = [(name, (period,), site) for period, _, site in inside for name in sorted(system.sited)]
+    cells = [(name, (period,), site) for name in sorted(system.sited) for period, _, site in inside]
     cells = [one for one in cells if 1 <= system.true(one[0], one[1:]) <= 10]
     assert len(cells) == len(found) > 0
     alone = Attacker(NAMES, periods, sites, states[:1], SUMS)
