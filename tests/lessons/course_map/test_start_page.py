@@ -13,7 +13,7 @@ from analysis.report.running.notebooks import run_notebook
 
 FIRST = "1_what_did_we_measure"
 #: Papers that the text of a lesson names, and what they are linked to.
-PAPERS = {5: {"*Orthopedics* 2021;44:299": "https://doi.org/10.3928/01477447-20210819-03"}}
+PAPERS = {5: {"Beletsky 2021, *Orthopedics* 44:299": "https://doi.org/10.3928/01477447-20210819-03"}}
 
 
 def links(text):
