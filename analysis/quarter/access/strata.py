@@ -53,6 +53,33 @@ def strata(cohort: Cohort) -> pd.DataFrame:
     return pd.DataFrame(found, index=people.index)
 
 
+def of_whole_sites(groups: pd.DataFrame, sites: pd.Series) -> list[str]:
+    """Name the kinds of which a group holds all patients of some sites and none of others, as where one site records no language.
+
+    Parameters
+    ----------
+    groups : pandas.DataFrame
+        The groups of each patient, a column for each kind.
+    sites : pandas.Series
+        Their sites, by the same index.
+
+    Returns
+    -------
+    list of str
+        The kinds. Counts of such a group would tell those of the sites, whatever is hidden of them.
+
+    Examples
+    --------
+    >>> sites = pd.Series(["A", "A", "B", "B"])
+    >>> of_whole_sites(pd.DataFrame({"sex": ["f", "m", "f", "m"], "language": ["x", "y", "not recorded", "not recorded"]}), sites)
+    ['language']
+    """
+    if sites.nunique() < 2:
+        return []
+    inside = {str(kind): (pd.crosstab(groups[kind], sites) > 0).to_numpy() for kind in groups}
+    return [kind for kind, there in inside.items() if (there <= (there.sum(axis=0) == 1)).all(axis=1).any()]
+
+
 def in_order(groups: list[str]) -> list[str]:
     """Put the groups of one kind in order: ages and distances by their first number, "under" before it, not recorded last."""
 

@@ -20,7 +20,7 @@ def equity_words(found: Equity) -> list[str]:
     n, of = len(made), len(found.tests)
     if not made:
         none = f"{_kinds(found)} No comparison can be made: too few groups, or too small ones, can be shown."
-        return [none, *_unseen(found)]
+        return [none, *_unseen(found), *_left_out(found)]
     compared = (
         f"Of {numbers.plural(of, 'comparison')} {n} could be made"
         if n < of
@@ -32,7 +32,7 @@ def equity_words(found: Equity) -> list[str]:
     else:
         told = f"{len(differ)} {form(len(differ), 'shows', 'show')} a difference by more than chance"
         said = [f"{_kinds(found)} {compared}; {told}.", *(_difference(one) for one in differ)]
-    return [*said, *_unseen(found)]
+    return [*said, *_unseen(found), *_left_out(found)]
 
 
 def _unseen(found: Equity) -> list[str]:
@@ -46,6 +46,14 @@ def _unseen(found: Equity) -> list[str]:
     of = numbers.plural(len(found.tests), "comparison")
     why = "cannot be shown because of small counts; how they fare is not known."
     return [f"In {len(unseen)} of {of} {hidden} {why}"]
+
+
+def _left_out(found: Equity) -> list[str]:
+    """Say which kinds are not told, and why."""
+    if not found.left_out:
+        return []
+    names = numbers.listed([GROUPED_BY[one].lower() for one in found.left_out])
+    return [f"Not told by {names}: a group there is all patients of some sites, whose counts it would tell."]
 
 
 def _kinds(found: Equity) -> str:

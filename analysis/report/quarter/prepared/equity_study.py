@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.quarter.access.strata import strata
+from analysis.quarter.access.strata import of_whole_sites, strata
 from analysis.quarter.access.stratum_counts import Compared, as_kept, stratum_counts, whole_year
 from analysis.quarter.access.stratum_tests import stratum_shares, stratum_tests
 from analysis.quarter.indicators import CHANGE, DUE, IMPROVED
@@ -38,12 +38,15 @@ class Equity:
         The shares with their intervals, as :func:`~analysis.quarter.access.stratum_tests.stratum_shares` gives them.
     tests : tuple of StratumTest
         Whether the groups differ.
+    left_out : tuple of str
+        Kinds of which a group is all patients of some sites, so that nothing of them may be shown.
     """
 
     counts: StratumCounts
     shares: tuple[Compared, ...]
     table: pd.DataFrame
     tests: tuple[StratumTest, ...]
+    left_out: tuple[str, ...] = ()
 
 
 def equity(
@@ -63,6 +66,16 @@ def equity(
             f"groups of patients of {year} by these definitions ({counted.defined}): an earlier release told them by others "
             f"({kept.defined}), and both together could give small counts away."
         )
+    left_out: list[str] = []
+    if hidden and kept is None:
+        inside = counted.people["period"].str[:4] == year
+        left_out = of_whole_sites(groups[inside], counted.people.loc[inside, "site"])
+        groups = groups.drop(columns=left_out)
+    if not len(groups.columns):
+        return None, (
+            "groups of patients that are not whole sites: by each kind on record a group is all patients of some sites, whose "
+            "counts it would tell."
+        )
     found = (
         as_kept(kept, earlier=kept.told_by(releasing.before))
         if kept is not None
@@ -70,7 +83,8 @@ def equity(
     )
     told = set(found.table["quantity"])
     shares = tuple(one for one in shares if {one.numerator, one.denominator} <= told)
-    return Equity(found, shares, stratum_shares(found, shares, level=level), stratum_tests(found, shares)), ""
+    table, tests = stratum_shares(found, shares, level=level), stratum_tests(found, shares)
+    return Equity(found, shares, table, tests, tuple(left_out)), ""
 
 
 def _shares(counted: QuarterCohort) -> tuple[Compared, ...]:

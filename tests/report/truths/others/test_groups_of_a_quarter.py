@@ -98,3 +98,20 @@ def test_of_counts_without_patients_nothing_is_said_of_groups_or_curves(tmp_path
     of_network = replace(prepared(plant(), tmp_path), equity=None, no_equity="", curves=None, no_curves="")
     assert quarter.equity(of_network).items == ()
     assert quarter.recovery(of_network).items == ()
+
+
+def test_a_group_that_is_a_whole_site_is_not_told(tmp_path):
+    """One site records no language: those without are its patients, whose counts the report may hide elsewhere."""
+    cohort = grouped(plant(sites=("north", "south")))
+    people = cohort.patients
+    silent = people.assign(language=people["language"].where(people["site"] == "north"))
+    study = prepared(replace(cohort, patients=silent), tmp_path)
+    assert study.equity is None
+    assert "by each kind on record a group is all patients of some sites" in said(quarter.equity(study))
+    both = silent.assign(sex=np.where(np.arange(len(people)) % 2, "female", "male"))
+    study = prepared(replace(cohort, patients=both), tmp_path)
+    assert study.equity.counts.kinds == ["sex"]
+    told = said(quarter.equity(study))
+    assert "Not told by language: a group there is all patients of some sites, whose counts it would tell." in told
+    open_to_the_team = prepared(replace(cohort, patients=both), tmp_path, small_counts="shown")
+    assert open_to_the_team.equity.counts.kinds == ["sex", "language"]
