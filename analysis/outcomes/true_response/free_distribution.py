@@ -1,11 +1,12 @@
 """Probabilities of response without a normal distribution of patients: its shape is estimated from the visits."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.outcomes.true_response.pieces import likelihood_in, scaled
+from analysis.outcomes.true_response.pieces import likelihood_in
 from analysis.outcomes.true_response.smooth_shape import smooth_shape
 from analysis.outcomes.true_response.true_pair import TruePair
 from analysis.progress import in_portions
@@ -117,25 +118,26 @@ def free_probability(
             break
         taken, error_df, shape = variances, df, other
     start = shape.shares()
-    logs, beyond = likelihood_in(pair, shape.pieces, np.arange(n), taken, threshold=threshold)
-    likelihood = scaled(logs)
-    beyond *= likelihood
-    members = [np.flatnonzero(protocol == k) for k in range(protocols)]
-    together = _steps(likelihood[some], start)
+    order = np.argsort(protocol, kind="stable")  # so that the patients of a protocol lie together and need no copy
+    likelihood, _, beyond = likelihood_in(pair, shape.pieces, order, taken, threshold=threshold)
+    ends = np.searchsorted(protocol[order], np.arange(protocols + 1))
+    members = [slice(first, last) for first, last in pairwise(ends.tolist())]
+    together = _steps(likelihood[np.argsort(order)[some]], start)
     common = _climb(likelihood, start, together)
     apart = [_steps(likelihood[rows], common) for rows in members]
     probability = np.empty(n)
     for rows, steps in zip(members, apart, strict=True):
-        probability[rows] = _chance(likelihood[rows], beyond[rows], _climb(likelihood[rows], common, steps))
+        probability[order[rows]] = _chance(likelihood[rows], beyond[rows], _climb(likelihood[rows], common, steps))
     shares = np.empty((draws, protocols))
     for begin, end in in_portions(draws, 10, "Draws without the normal distribution"):
         for draw in range(begin, end):
             weight = rng.standard_exponential(n)
-            common = _climb(likelihood, shape.shares(weight[some]), _strides(together), weight, _STRIDE)
+            by = weight[order]
+            common = _climb(likelihood, shape.shares(weight[some]), _strides(together), by, _STRIDE)
             for k, (rows, steps) in enumerate(zip(members, apart, strict=True)):
-                drawn = _climb(likelihood[rows], common, _strides(steps), weight[rows], _STRIDE)
+                drawn = _climb(likelihood[rows], common, _strides(steps), by[rows], _STRIDE)
                 chance = _chance(likelihood[rows], beyond[rows], drawn)
-                shares[draw, k] = (rng.random(len(rows)) < chance).mean()
+                shares[draw, k] = (rng.random(len(chance)) < chance).mean()
     return FreeProbability(probability, shares, error_df, len(some))
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from analysis.outcomes.true_response.true_pair import TruePair
+from analysis.outcomes.true_response.true_pair import Evidence, TruePair
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +19,8 @@ _STEPS = (0.25, 0.6)
 _CORE, _GROWTH, _FURTHEST = 3.0, 1.35, 12.0
 #: Standard deviation of a piece as a part of the way between its neighbours' borders.
 _WIDTH = 0.5
+#: Patients at a time: so many that what is computed of them stays close to the processor.
+_AT_ONCE = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,8 +98,8 @@ def likelihood_in(
     variances: tuple[float, ...],
     *,
     threshold: float | None = None,
-) -> tuple[Floats, Floats]:
-    """Give the log likelihood of each patient's visits in each piece, and the chance beyond the threshold there.
+) -> tuple[Floats, Floats, Floats]:
+    """Give the likelihood of each patient's visits in each piece, its scale, and how much of it lies beyond the threshold.
 
     Parameters
     ----------
@@ -114,49 +116,53 @@ def likelihood_in(
     Returns
     -------
     tuple of ndarray
-        Log likelihoods, shape (n, pieces); chances, of that shape, or empty without a threshold.
+        Likelihoods, shape (n, pieces), the largest of each patient 1; its logarithm, shape (n,); the likelihoods times
+        the chance beyond the threshold, of the first shape, or empty without a threshold.
     """
-    logs = np.empty((len(some), len(pieces.centre)))
-    beyond = np.zeros_like(logs if threshold is not None else logs[:0])
+    likelihood, scale = np.empty((len(some), len(pieces.centre))), np.empty(len(some))
+    beyond = np.zeros_like(likelihood if threshold is not None else likelihood[:0])
     for seen, rows in _patterns_of(pair, some):
         shaky = [place for place in pair.places if seen[place]] if variances else []
-        total: Floats = np.full((len(rows), len(pieces.centre)), -np.inf)
-        chance = np.zeros_like(total)
-        for classes in product(zip(variances, OFTEN, strict=False), repeat=len(shaky)):
-            found = pair.evidence(seen, some[rows], {place: one[0] for place, one in zip(shaky, classes, strict=True)})
-            here, mean, spread = _in_pieces(found.weight, found.given, pieces, first=threshold is not None)
-            here += found.constant[:, None] + float(np.log([often for _, often in classes]).sum())
-            both = np.logaddexp(total, here)
+        kinds = list(product(zip(variances, OFTEN, strict=False), repeat=len(shaky)))
+        inflated = [{place: one[0] for place, one in zip(shaky, kind, strict=True)} for kind in kinds]
+        often = [float(np.log([often for _, often in kind]).sum()) for kind in kinds]
+        for part in np.array_split(rows, -(-len(rows) // _AT_ONCE)):
+            found = [pair.evidence(seen, some[part], one) for one in inflated]
+            logs = np.array([_logs_in(one, pieces) + log for one, log in zip(found, often, strict=True)])
+            top = logs.max(axis=(0, 2))
+            here = np.exp(logs - top[:, None])
+            total = here.sum(axis=0)
+            largest = total.max(axis=1)
+            likelihood[part], scale[part] = total / largest[:, None], top + np.log(largest)
             if threshold is not None:
-                limit = (threshold - pair.centre[some[rows]]) / pair.spread
-                chance = chance * np.exp(total - both) + ndtr((mean - limit[:, None]) / spread) * np.exp(here - both)
-            total = both
-        logs[rows] = total
-        if threshold is not None:
-            beyond[rows] = chance
-    return logs, beyond
+                limit = (threshold - pair.centre[some[part]]) / pair.spread
+                chance = sum(ndtr(_reach(one, pieces, limit)) * its for one, its in zip(found, here, strict=True))
+                beyond[part] = chance / largest[:, None]
+    return likelihood, scale, beyond
 
 
-def _in_pieces(weight: Floats, given: Floats, pieces: Pieces, *, first: bool) -> tuple[Floats, Floats, Floats]:
-    """Give the log likelihood in each piece, and there the mean and spread of the first true value where asked for."""
+def _logs_in(found: Evidence, pieces: Pieces) -> Floats:
+    """Give the log likelihood in each piece, shape (n, pieces): a square function of what the visits say."""
+    a, b, d, determinant, pull = _joined(found.weight, pieces)
+    one, other = d * pull[:, 0] - b * pull[:, 1], a * pull[:, 1] - b * pull[:, 0]
+    fixed = pull[:, 0] * one + pull[:, 1] * other - determinant * (pull * pieces.centre).sum(axis=1)
+    by = np.array([d, np.full(len(a), -2 * b), a, 2 * one, 2 * other, fixed]) / determinant
+    by[-1] += -2 * np.log(pieces.width).sum(axis=1) - np.log(determinant)
+    x, y = found.given.T
+    logs: Floats = np.column_stack([x * x, x * y, y * y, x, y, np.ones(len(x))]) @ (by / 2)
+    logs += found.constant[:, None]
+    return logs
+
+
+def _reach(found: Evidence, pieces: Pieces, limit: Floats) -> Floats:
+    """Give how far the first true value lies beyond a limit in each piece, in its standard deviations there."""
+    a, b, d, determinant, pull = _joined(found.weight, pieces)
+    by = np.array([d, np.full(len(a), -b), d * pull[:, 0] - b * pull[:, 1], -determinant]) / np.sqrt(d * determinant)
+    return np.column_stack([found.given, np.ones(len(limit)), limit]) @ by
+
+
+def _joined(weight: Floats, pieces: Pieces) -> tuple[Floats, float, Floats, Floats, Floats]:
+    """Add the weight of the visits to that of each piece: entries of the symmetric sum, its determinant, and the piece's pull."""
     tight = 1 / pieces.width**2
-    a, b, d = weight[0, 0] + tight[:, 0], weight[0, 1], weight[1, 1] + tight[:, 1]
-    determinant = a * d - b * b
-    pull = tight * pieces.centre
-    one, other = given[:, :1] + pull[:, 0], given[:, 1:] + pull[:, 1]
-    square = (d * one**2 - 2 * b * one * other + a * other**2) / determinant
-    fixed = np.log(tight).sum(axis=1) - np.log(determinant) - (pull * pieces.centre).sum(axis=1)
-    mean = (d * one - b * other) / determinant if first else np.empty(0)
-    return (square + fixed) / 2, mean, np.sqrt(d / determinant)
-
-
-def scaled(logs: Floats) -> Floats:
-    """Give likelihoods, shape (n, pieces), whose largest is 1 for each patient, from log likelihoods of that shape.
-
-    Examples
-    --------
-    >>> scaled(np.log([[1.0, 4.0]])).round(6).tolist()
-    [[0.25, 1.0]]
-    """
-    likelihood: Floats = np.exp(logs - logs.max(axis=1, keepdims=True))
-    return likelihood
+    a, b, d = weight[0, 0] + tight[:, 0], float(weight[0, 1]), weight[1, 1] + tight[:, 1]
+    return a, b, d, a * d - b * b, tight * pieces.centre

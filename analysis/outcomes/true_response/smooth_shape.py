@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from analysis.curves.formula.week_functions import natural_spline_basis
-from analysis.outcomes.true_response.pieces import Pieces, grid, lay_out, likelihood_in, scaled
+from analysis.outcomes.true_response.pieces import Pieces, grid, lay_out, likelihood_in
 from analysis.outcomes.true_response.true_pair import TruePair
 
 Floats = NDArray[np.float64]
@@ -154,7 +154,7 @@ def smooth_shape(pair: TruePair, some: NDArray[np.int64], variances: tuple[float
     ((0, 0), (120, 4))
     """
     pieces = lay_out(pair, some)
-    likelihood = scaled(likelihood_in(pair, pieces, some, variances)[0])
+    likelihood, _, _ = likelihood_in(pair, pieces, some, variances)
     knots = [0, 0]
     best = _fit(likelihood, pieces, knots, None)
     for place, number in product((0, 1), _TRIED if len(some) >= _FEWEST else ()):
@@ -163,10 +163,10 @@ def smooth_shape(pair: TruePair, some: NDArray[np.int64], variances: tuple[float
         if found.criterion < best.criterion:
             best, knots = found, wanted
     along = _along(best.curves, best.coefficients)
-    logs, _ = likelihood_in(pair, along, some, variances)
-    last = _fit(scaled(logs), along, knots, best.coefficients)
+    likelihood, scale, _ = likelihood_in(pair, along, some, variances)
+    last = _fit(likelihood, along, knots, best.coefficients)
     influence = np.asarray(np.linalg.solve(last.information, last.scores.T).T, dtype=np.float64)
-    total = last.log_likelihood + float(logs.max(axis=1).sum())
+    total = last.log_likelihood + float(scale.sum())
     return SmoothShape(along, (knots[0], knots[1]), total, influence, last.curves, last.coefficients)
 
 

@@ -72,7 +72,8 @@ def test_likelihood_and_chance_in_a_piece_are_those_of_the_joint_normal(rng, var
     many = pieces.lay_out(pair, np.arange(40))
     chosen = [0, len(many.centre) // 2, len(many.centre) // 2 + 7]
     few = pieces.Pieces(many.centre[chosen], many.width[chosen], many.borders)
-    logs, beyond = pieces.likelihood_in(pair, few, np.arange(40), variances, threshold=12.0)
+    found, scale, beyond = pieces.likelihood_in(pair, few, np.arange(40), variances, threshold=12.0)
+    assert found.max(axis=1) == pytest.approx(1.0)
     often = dict(zip(variances, (0.55, 0.35, 0.10), strict=True)) if variances else {1.0: 1.0}
     seen, rows = max(pair.patterns, key=lambda one: one[0].sum())
     patient = rows[0]
@@ -91,8 +92,9 @@ def test_likelihood_and_chance_in_a_piece_are_those_of_the_joint_normal(rng, var
                 left = CONTRAST @ spread @ CONTRAST - CONTRAST @ spread @ gain
                 density[k] += here
                 tail[k] += here * norm.sf(12.0, expected, left**0.5)
-    np.testing.assert_allclose(logs[patient] - logs[patient, 0], np.log(density / density[0]), atol=1e-6)
-    np.testing.assert_allclose(beyond[patient], tail / density, atol=1e-6)
+    np.testing.assert_allclose(found[patient], density / density.max(), rtol=1e-6)
+    np.testing.assert_allclose(beyond[patient] / found[patient], tail / density, atol=1e-6)
+    assert scale[patient] == pytest.approx(np.log(density.max()) + len(y) / 2 * np.log(2 * np.pi), abs=1e-6)
 
 
 def test_every_step_raises_the_likelihood_and_keeps_shares_of_one(rng):
