@@ -247,9 +247,7 @@ def _dose_notes(cohort: Cohort, none: tuple[str, ...], own_accord: int, modality
         notes.append(f"Not prescribed to {', '.join(none)}: a dose of 0 by design.")
     if own_accord:
         notes.append(f"{counted(own_accord, 'patient')} of these did some that was not prescribed; it counts as 0.")
-    kinds = (
-        list(dict.fromkeys(cohort.sessions["modality"].dropna().astype("str"))) if cohort.sessions is not None else []
-    )
+    kinds = [str(one) for one in cohort.sessions["modality"].dropna().unique()] if cohort.sessions is not None else []
     if modality is None and len(kinds) > 1:
         notes.append(
             f"{', '.join(kinds)} are counted together: one that all protocols prescribe hides one that only some do; name the "

@@ -94,10 +94,10 @@ def home_dose(cohort: Cohort, *, level: float = 0.95) -> HomeDose:
     entries, notes = _of_the_protocol(cohort, dose_entries(cohort))
     allocated = used_protocols(cohort.patients["protocol"]).value_counts()
     stimulated = {
-        column: set(entries.loc[entries[f"level{column.removeprefix('dose')}"].notna(), "modality"])
+        column: set(entries.loc[entries[f"level{column.removeprefix('dose')}"].notna(), "modality"].unique())
         for column in _DOSES
     }
-    stimulated["pauses_a_session"] = set(entries.loc[entries["pauses"].notna(), "modality"])
+    stimulated["pauses_a_session"] = set(entries.loc[entries["pauses"].notna(), "modality"].unique())
     patients = _totals(entries)
     table, overall = (
         _describe(frame, by, stimulated, allocated, level)

@@ -67,7 +67,7 @@ def without_prescription(
     (('exercise only',), 0)
     """
     entries = _entries(cohort, exposure, modality)
-    asked = set(entries.loc[entries["sessions_prescribed"] != 0, "protocol"].astype("str"))
+    asked = {str(name) for name in entries.loc[entries["sessions_prescribed"] != 0, "protocol"].dropna().unique()}
     names = [str(name) for name in used_protocols(cohort.patients["protocol"]).cat.categories]
     none = tuple(name for name in names if name not in asked)
     own = entries[entries["protocol"].astype("str").isin(none) & (entries["amount"] > 0)]

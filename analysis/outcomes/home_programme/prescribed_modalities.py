@@ -23,25 +23,25 @@ def prescribed_modalities(entries: pd.DataFrame, protocols: pd.Series) -> pd.Dat
     'no'
     """
     names = [str(name) for name in protocols.cat.categories]
-    own = entries.astype({"protocol": "str"})
-    modality = own["modality"]
-    order = modality.cat.categories if isinstance(modality.dtype, pd.CategoricalDtype) else modality.dropna().unique()
-    present = set(modality.dropna().astype("str"))
-    kinds = [str(name) for name in order if str(name) in present]
+    present = entries["modality"].dropna().unique()
+    order = present.categories if isinstance(present, pd.Categorical) else present
+    kinds = [str(name) for name in order if name in present]
     index = pd.MultiIndex.from_product([names, kinds], names=["protocol", "modality"])
-    asked = own["sessions_prescribed"]
-    marked = own.astype({"modality": "str"}).assign(some=asked > 0, unknown=asked.isna(), entry=True)
-    flags = marked.groupby(["protocol", "modality"])[["some", "unknown", "entry"]].any()
+    asked = entries["sessions_prescribed"]
+    key = entries[["protocol", "modality"]].astype("category")  # not by texts, of which there is one an entry
+    marked = key.assign(some=asked > 0, unknown=asked.isna(), entry=True)
+    flags = marked.groupby(["protocol", "modality"], observed=True)[["some", "unknown", "entry"]].any().reset_index()
+    flags = flags.astype({"protocol": "str", "modality": "str"}).set_index(["protocol", "modality"])
     flags = flags.reindex(index, fill_value=False)
-    said = marked[~marked["unknown"]].groupby("modality").size()
-    recorded = set(marked["protocol"])
+    said = {str(name) for name in key.loc[asked.notna(), "modality"].dropna().unique()}
+    recorded = {str(name) for name in key["protocol"].dropna().unique()}
     status = []
     for (protocol, kind), row in zip(flags.index, flags.itertuples(index=False), strict=True):
         if row.some:
             status.append(PRESCRIBED)
         elif protocol not in recorded:
             status.append(NO_RECORD)
-        elif row.unknown or (not row.entry and kind not in said.index):
+        elif row.unknown or (not row.entry and kind not in said):
             status.append(NOT_KNOWN)
         else:
             status.append(NOT_PRESCRIBED)
