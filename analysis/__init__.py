@@ -54,6 +54,10 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "visit_moments",  # sufficient statistics by visit pattern: a fit without rows; they are kept, added, sent
     "read_moments",  # from the file they were saved in
     "VisitMoments",
+    "MomentDisclosure",  # what a file of moments would tell of single patients
+    "plan_moments",  # weeks, levels and scopes that parts agree on before their moments are gathered
+    "read_moment_plan",
+    "MomentPlan",
     "second_opinion",  # the same model through statsmodels
     # respond
     "patient_flow",

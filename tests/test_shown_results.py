@@ -113,6 +113,8 @@ def made(tmp_path):
         pain,
         fit,
         analysis.visit_moments(frame, "value ~ protocol * week_spline"),
+        analysis.visit_moments(frame, "value ~ protocol * week_spline").disclosure(),
+        analysis.plan_moments(frame, "value ~ protocol * week_spline"),
         analysis.second_opinion(fit),
         outcomes.compare_outcomes(one, ["pain", "ikdc"], week=26),
         outcomes.subgroup_differences(generate_cohort(patients=240, seed=1).observed, "pain", "sex", week=26),

@@ -16,10 +16,12 @@
 - ``patient_on_cohort``: One patient beside the rest of the cohort: centiles, visits, and the weeks ahead.
 """
 
-from analysis.curves.formula.design import visit_moments
+from analysis.curves.formula.gathered import plan_moments, visit_moments
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
+from analysis.curves.rows.moment_disclosure import MomentDisclosure
+from analysis.curves.rows.moment_plan import MomentPlan, read_moment_plan
 from analysis.curves.rows.moments import VisitMoments, read_moments
 from analysis.curves.second_opinion import SecondOpinion, second_opinion
 
@@ -31,6 +33,10 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "visit_moments",  # the sums that a fit needs, without rows: kept, added, sent
     "read_moments",
     "VisitMoments",
+    "MomentDisclosure",  # what a file of them would tell of single patients
+    "plan_moments",  # what parts agree on before their moments are gathered
+    "read_moment_plan",
+    "MomentPlan",
     "expected_given_visits",  # the expected curve of a patient that the fit has not seen
     "second_opinion",  # the same fit by another library
     "SecondOpinion",

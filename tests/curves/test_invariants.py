@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from analysis.curves.formula.design import visit_moments
+from analysis.curves.formula.gathered import visit_moments
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.errors import BoundaryWarning
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.counted import counted
 from analysis.curves.covariances.covariance import Covariance
 from analysis.curves.covariances.residual_base import Array, VisitGrid
 from analysis.curves.covariances.residual_structures import STRUCTURES, Residual
@@ -125,6 +126,11 @@ def _left_out(moments: VisitMoments, basis: WorkingBasis) -> list[str]:
     notes = []
     if moments.dropped:
         notes.append(f"{moments.dropped} rows with a missing value were left out.")
+    if moments.left_out:
+        notes.append(
+            f"{counted(moments.left_out, 'patient')} with a rare pattern of visits or a rare level within one were left out beforehand, "
+            "which can move the estimates."
+        )
     if basis.dropped:
         notes.append(f"Columns that earlier ones explain were dropped: {', '.join(basis.dropped)}.")
     return notes

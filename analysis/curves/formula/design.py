@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import get_args
 
@@ -25,8 +25,10 @@ from analysis.curves.formula.factors import (
 )
 from analysis.curves.formula.formula_columns import Column, formula_columns, mentioned_columns, parse_formula
 from analysis.curves.formula.week_functions import WeekFunctions
+from analysis.curves.rows.covariate import Covariate, Scope
+from analysis.curves.rows.moment_plan import MomentPlan
 from analysis.curves.rows.moment_sums import gather_moments
-from analysis.curves.rows.moments import Covariate, Scope, VisitMoments
+from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.visit_rows import VisitRows, read_rows
 from analysis.errors import ModelError
 
@@ -116,23 +118,22 @@ def _week_frame(
 
 
 def design_from_rows(
-    data: pd.DataFrame, fixed: str, *, patient: str, week: str
+    data: pd.DataFrame, fixed: str, *, patient: str, week: str, plan: MomentPlan | None = None
 ) -> tuple[Design, VisitRows, VisitMoments]:
-    """Read the rows, sort the factors of the formula, and gather the moments.
+    """Read the rows, sort the factors of the formula, and gather the moments, by a plan where there is one.
 
     Raises
     ------
     ModelError
         For data or a formula that cannot be used.
     """
-    formula, outcome = parse_formula(fixed, list(map(str, data.columns)))
-    mentioned = mentioned_columns(formula, set(map(str, data.columns)))
-    rows = read_rows(data, outcome=outcome, variables=mentioned, patient=patient, week=week)
-    covariates = {name: _describe(rows, name) for name in mentioned if name != week}
+    rows, covariates, formula, outcome = described_rows(data, fixed, patient=patient, week=week, plan=plan)
     patients = rows.frame.iloc[rows.first_row]
     sample = rows.frame.iloc[np.unique(np.linspace(0, len(rows.frame) - 1, _CHECKED_ROWS).astype(np.int64))]
     frames: dict[Scope, pd.DataFrame] = {"patient": patients, "visit": rows.frame}
     design = _design(fixed, formula, (outcome, week, patient), covariates, rows.weeks, frames, sample)
+    if plan is not None:
+        _refuse_learned(design)
     moments = gather_moments(
         rows,
         outcome=outcome,
@@ -141,38 +142,32 @@ def design_from_rows(
         covariates=list(covariates.values()),
         patient_columns=_patient_columns(design, patients),
         visit_columns=_visit_columns(design, rows.frame),
+        plan=plan,
     )
     return design, rows, moments
 
 
-def visit_moments(data: pd.DataFrame, fixed: str, *, patient: str = "patient_id", week: str = "week") -> VisitMoments:
-    """Read visits once into moments, for fits, sums and files.
+def described_rows(
+    data: pd.DataFrame, fixed: str, *, patient: str, week: str, plan: MomentPlan | None = None
+) -> tuple[VisitRows, dict[str, Covariate], Formula, str]:
+    """Read the rows that a formula needs, and find what its columns vary with; also the formula itself and its outcome.
 
-    Parameters
-    ----------
-    data : DataFrame
-        One row a visit.
-    fixed : str
-        A formula with the outcome and every covariate that later fits will use. Interactions with the week need not
-        be in it; interactions of covariates with each other do.
-    patient, week : str
-        Columns of the patient and the week.
-
-    Returns
-    -------
-    VisitMoments
-        To be given to ``fit_mixed`` in place of the data.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> visits = pd.DataFrame({
-    ...     "patient_id": [1, 1, 2, 2], "week": [0, 6, 0, 6], "value": [50.0, 61, 40, 55], "age": [30, 30, 41, 41]
-    ... })
-    >>> visit_moments(visits, "value ~ week + age")
-    VisitMoments of value: 2 patients, 4 visits, 1 patterns over 2 slots
+    Raises
+    ------
+    ModelError
+        For data that cannot be used, or are not as was agreed.
     """
-    return design_from_rows(data, fixed, patient=patient, week=week)[2]
+    formula, outcome = parse_formula(fixed, list(map(str, data.columns)))
+    mentioned = mentioned_columns(formula, set(map(str, data.columns)))
+    schedule = None if plan is None else np.array(plan.weeks)
+    data = data if plan is None else plan.with_levels(data)
+    rows = read_rows(data, outcome=outcome, variables=mentioned, patient=patient, week=week, schedule=schedule)
+    if plan is None:
+        covariates = {name: _describe(rows, name) for name in mentioned if name != week}
+    else:
+        plan.conform(rows)
+        covariates = {one.name: replace(one, mean=_mean(rows, one)) for one in plan.covariates}
+    return rows, covariates, formula, outcome
 
 
 def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
@@ -197,13 +192,7 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
     sample = _skeleton(moments, covariates)
     named, frames = (outcome, moments.week, moments.patient), dict.fromkeys(get_args(Scope), sample)
     design = _design(fixed, formula, named, covariates, moments.distinct_weeks, frames, sample)
-    for factor in design.factors.values():
-        if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
-            raise ModelError(
-                f"{factor.expression} learns from the patients, and moments do not hold them.",
-                where=f"formula {fixed}",
-                what_to_do="Compute it as a column of the data before the moments are gathered.",
-            )
+    _refuse_learned(design)
     held = {*moments.patient_labels, *moments.visit_labels}
     missing = [column.label for column in design.columns if column.label not in held]
     if missing:
@@ -233,6 +222,16 @@ def _design(
     return Design(fixed, outcome, week, patient, columns, factors, covariates, weeks, functions)
 
 
+def _refuse_learned(design: Design) -> None:
+    for factor in design.factors.values():
+        if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
+            raise ModelError(
+                f"{factor.expression} learns from the patients, and moments do not hold them all.",
+                where=f"formula {design.formula}",
+                what_to_do="Compute it as a column of the data before the moments are gathered.",
+            )
+
+
 def _describe(rows: VisitRows, name: str) -> Covariate:
     """Find what a column varies with."""
     column = rows.frame[name]
@@ -246,11 +245,17 @@ def _describe(rows: VisitRows, name: str) -> Covariate:
         scope = "visit" if values is None else "week"
         if values is not None:
             by_week = tuple(map(str, values)) if levels is not None else tuple(map(float, values))
-    mean = float("nan")
-    if levels is None:
-        at = column if scope == "visit" else column.iloc[rows.first_row]
-        mean = float(np.mean(at.to_numpy(dtype=np.float64)))
-    return Covariate(name, scope, levels, mean, by_week)
+    found = Covariate(name, scope, levels, by_week=by_week)
+    return replace(found, mean=_mean(rows, found))
+
+
+def _mean(rows: VisitRows, covariate: Covariate) -> float:
+    """Give the mean of a number, over visits where it varies by visit, else over patients."""
+    if covariate.levels is not None:
+        return float("nan")
+    column = rows.frame[covariate.name]
+    at = column if covariate.scope == "visit" else column.iloc[rows.first_row]
+    return float(np.mean(at.to_numpy(dtype=np.float64)))
 
 
 def _refuse_two_protocols(rows: VisitRows) -> None:

@@ -16,7 +16,7 @@ from formulaic.parser.types import Factor as ParsedFactor
 from numpy.typing import NDArray
 
 from analysis.curves.formula.week_functions import WeekFunctions
-from analysis.curves.rows.moments import Covariate, Scope
+from analysis.curves.rows.covariate import Covariate, Scope
 from analysis.errors import ModelError
 
 Encoded = dict[str, NDArray[np.float64]]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.curves.formula.factors import CategoryFactor, Factor, Parts, build_factor, level_codes, variables_of
 from analysis.curves.formula.week_functions import WeekFunctions
-from analysis.curves.rows.moments import Covariate, Scope
+from analysis.curves.rows.covariate import Covariate, Scope
 from analysis.errors import ModelError
 
 _Structure = list[tuple[tuple[str, ...], tuple[str, ...]]]

@@ -7,7 +7,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curves.rows.moments import Covariate, VisitMoments
+from analysis.curves.rows.covariate import Covariate
+from analysis.curves.rows.moment_plan import MomentPlan
+from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.visit_rows import VisitRows
 
 
@@ -20,18 +22,21 @@ def gather_moments(
     covariates: Sequence[Covariate],
     patient_columns: Mapping[str, NDArray[np.float64]],
     visit_columns: Mapping[str, NDArray[np.float64]],
+    plan: MomentPlan | None = None,
 ) -> VisitMoments:
     """Sum the rows into moments.
 
     The patient columns of u have shape (patients,), the constant is added in front; the visit columns, which change by visit,
-    have shape (rows,). The covariates say what the columns stand for.
+    have shape (rows,). The covariates say what the columns stand for. Shifts are those of the plan where there is one.
     """
     weeks, pattern, representative = visit_patterns(rows)
     k, r, m = len(patient_columns) + 1, len(visit_columns), rows.slots
-    shift = float(rows.outcome.mean())
+    shift = float(rows.outcome.mean()) if plan is None else plan.outcome_shift
     shifts = np.zeros(len(patient_columns) + 1)
-    for number, values in enumerate(patient_columns.values(), start=1):
-        if not bool(((values == 0.0) | (values == 1.0)).all()):
+    for number, (name, values) in enumerate(patient_columns.items(), start=1):
+        if plan is not None:
+            shifts[number] = plan.shifts.get(name, 0.0)
+        elif not bool(((values == 0.0) | (values == 1.0)).all()):
             shifts[number] = values.mean()
     counts = np.bincount(pattern, minlength=representative.size)
     products = np.zeros((representative.size, k + (r + 1) * m, k + (r + 1) * m))
@@ -61,6 +66,7 @@ def gather_moments(
         scheduled=rows.scheduled,
         duplicates=rows.duplicates,
         dropped=rows.dropped,
+        plan="" if plan is None else plan.digest,
     )
 
 

@@ -2,44 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.cohort.files.paths import refuse_impossible_name
+from analysis.counted import counted, form
+from analysis.curves.rows.covariate import Covariate, pooled
+from analysis.curves.rows.moment_disclosure import AT_LEAST, MomentDisclosure, moment_disclosure
+from analysis.curves.rows.moment_files import stored_sums, with_tuples, write_sums
 from analysis.errors import ModelError
 from analysis.result import Result
-
-Scope = Literal["week", "patient", "visit"]
-
-
-@dataclass(frozen=True)
-class Covariate:
-    """What a model has to know of one column of the data.
-
-    Parameters
-    ----------
-    name : str
-        The column.
-    scope : "week", "patient" or "visit"
-        What it varies with.
-    levels : tuple of str, or None
-        The categories, reference first; None for a number.
-    mean : float
-        Over patients (over visits where it varies by visit); NaN for categories.
-    by_week : tuple of float or str, or None
-        Its value at each distinct week, where it varies with the week only.
-    """
-
-    name: str
-    scope: Scope
-    levels: tuple[str, ...] | None = None
-    mean: float = float("nan")
-    by_week: tuple[float | str, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -77,6 +51,13 @@ class VisitMoments(Result):
         Whether slot k is week k of ``distinct_weeks`` for every pattern.
     duplicates, dropped : int
         Rows that repeat a patient's week; rows left out for a missing value.
+    plan : str
+        Digest of the plan that they were gathered by; empty without one.
+    left_out : int
+        Patients left out because few had their pattern of visits, or their level within it.
+    who : ndarray, shape (patients,), or None
+        A number of each patient, increasing, by which the same patient in another part is noticed. None where that is
+        not known; it is never written to a file.
     """
 
     outcome: str
@@ -95,6 +76,9 @@ class VisitMoments(Result):
     scheduled: bool
     duplicates: int
     dropped: int
+    plan: str = ""
+    left_out: int = 0
+    who: NDArray[np.uint64] | None = None
 
     @property
     def n_patients(self) -> int:
@@ -118,44 +102,81 @@ class VisitMoments(Result):
         )
 
     def __add__(self, other: VisitMoments) -> VisitMoments:
-        """Pool two sets of moments of different patients (the moments cannot tell whether they are).
+        """Pool two sets of moments of different patients; those that were read from a file cannot tell whether they are.
 
-        Categories may differ: those of the first come first.
+        Categories may differ: those of the first come first. Where they must not, gather both by one plan.
 
         Raises
         ------
         ModelError
-            Where outcome, week or a column that is not a category differ.
+            Where outcome, week, plan or a column that is not a category differ, a patient is in both, or what varies with
+            the week only has two values at one week.
         """
         return _add(self, other)
 
-    def save(self, path: str | Path) -> Path:
+    def disclosure(self, k: int = AT_LEAST) -> MomentDisclosure:
+        """List what the moments tell of few patients: patterns, and levels within a pattern, with fewer than ``k``.
+
+        10 is a convention; a level is a category of the patients, such as a protocol. Gives the cells, and what each would tell to
+        who has the file.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> from analysis.curves import visit_moments
+        >>> visits = pd.DataFrame({"patient_id": [1, 1, 2], "week": [0, 6, 0], "value": [50.0, 61, 40]})
+        >>> visit_moments(visits, "value ~ week").disclosure().table[["weeks", "patients", "tells"]]
+          weeks  patients                    tells
+        0     0         1  the patient's whole row
+        1  0, 6         1  the patient's whole row
+        """
+        levels = [
+            number
+            for number, label in enumerate(self.patient_labels)
+            if label.endswith("]") and ":" not in label and self.patient_shifts[number] == 0.0
+        ]
+        weeks = np.broadcast_to(self.weeks, self.seen.shape)
+        names = [self.patient_labels[number] for number in levels]
+        return moment_disclosure(weeks, self.seen, self.counts, self.products[:, 0, levels], names, k)
+
+    def save(self, path: str | Path, *, k: int = AT_LEAST, trusted: bool = False) -> Path:
         """Write the moments to a file that ``read_moments`` reads (NumPy's npz, without pickled objects).
 
         Parameters
         ----------
         path : str or Path
             The file; ``.npz`` is added where the name does not end so.
+        k : int
+            A file in which a pattern, or a level within one, has fewer patients is refused; see :meth:`disclosure`.
+        trusted : bool
+            Write such a file all the same, since it stays with those who may see the rows. The file says so.
 
         Returns
         -------
         Path
             The file written.
+
+        Raises
+        ------
+        ModelError
+            The moments hold cells of fewer than ``k`` patients, and nobody said that the file is trusted.
         """
-        target = Path(path)
-        if target.suffix != ".npz":
-            target = target.with_name(target.name + ".npz")
-        refuse_impossible_name(target, error=ModelError)
-        words = {name: getattr(self, name) for name in _WORDS}
+        if not trusted and (found := self.disclosure(k)).small:
+            raise ModelError(
+                f"The file would tell of single patients: {found.headline}.",
+                where=f"for example weeks {found.table['weeks'].iloc[0]}: {found.table['tells'].iloc[0]}",
+                what_to_do=(
+                    "See moments.disclosure(). Say trusted=True where the file stays with those who may see the patients' rows, or "
+                    "gather the moments with at_least=10, which leaves these patients out."
+                ),
+            )
+        words = {name: getattr(self, name) for name in _WORDS} | {"trusted": trusted}
         words["covariates"] = [asdict(covariate) for covariate in self.covariates]
-        beside = target.with_name(f".{target.name}.part")
-        with beside.open("wb") as file:
-            np.savez(file, words=np.array(json.dumps(words)), **{name: getattr(self, name) for name in _ARRAYS})
-        return beside.replace(target)
+        return write_sums(path, words, {name: getattr(self, name) for name in _ARRAYS})
 
 
 _WORDS = (
-    "outcome", "week", "patient", "patient_labels", "visit_labels", "outcome_shift", "scheduled", "duplicates", "dropped",
+    "outcome", "week", "patient", "patient_labels", "visit_labels", "outcome_shift", "scheduled", "duplicates", "dropped", "plan", "left_out",
 )  # fmt: skip
 _ARRAYS = ("patient_shifts", "weeks", "seen", "counts", "products", "distinct_weeks")
 
@@ -177,41 +198,31 @@ def read_moments(path: str | Path) -> VisitMoments:
     ModelError
         Where the file does not hold moments.
     """
-    refuse_impossible_name(Path(path), error=ModelError)
-    try:
-        with np.load(path, allow_pickle=False) as stored:
-            words = json.loads(str(stored["words"]))
-            arrays = {name: stored[name] for name in _ARRAYS}
-    except (OSError, KeyError, ValueError) as error:
-        raise ModelError(
-            "The file does not hold visit moments.",
-            where=str(path),
-            what_to_do="Give a file that VisitMoments.save wrote.",
-        ) from error
-    covariates = tuple(Covariate(**_with_tuples(entry)) for entry in words.pop("covariates"))
-    return VisitMoments(covariates=covariates, **_with_tuples(words), **arrays)
-
-
-def _with_tuples(stored: dict[str, Any]) -> dict[str, Any]:
-    """Make the lists of JSON tuples again."""
-    return {name: tuple(value) if isinstance(value, list) else value for name, value in stored.items()}
+    words, arrays = stored_sums(path, _ARRAYS)
+    words.pop("trusted", None)  # for people who look into the file
+    covariates = tuple(Covariate(**with_tuples(entry)) for entry in words.pop("covariates"))
+    return VisitMoments(covariates=covariates, **with_tuples(words), **arrays)
 
 
 def _add(first: VisitMoments, second: VisitMoments) -> VisitMoments:
     labels = tuple(dict.fromkeys(first.patient_labels + second.patient_labels))
-    categories = {label for label in labels if any(part.endswith("]") for part in label.split(":"))}
-    lone = set(first.patient_labels).symmetric_difference(second.patient_labels) - categories
-    if (
-        (first.outcome, first.week) != (second.outcome, second.week)
-        or lone
-        or first.visit_labels != second.visit_labels
-    ):
-        different = ", ".join(sorted(lone | set(first.visit_labels).symmetric_difference(second.visit_labels)))
+    _refuse_other_columns(first, second, labels)
+    if first.plan != second.plan:
         raise ModelError(
-            "These moments are not of the same outcome and columns.",
-            where=f"{first.outcome} and {second.outcome}; columns in one only: {different or 'none'}",
-            what_to_do="Gather both with the same formula.",
+            "These moments were gathered by two plans.",
+            where=f"plans {first.plan or 'none'} and {second.plan or 'none'}",
+            what_to_do="Gather both by one plan.",
         )
+    who = None
+    if first.who is not None and second.who is not None:
+        who = np.sort(np.concatenate([first.who, second.who]), kind="stable")  # of two sorted runs, so in one go
+        both = int(np.count_nonzero(who[1:] == who[:-1]))
+        if both:
+            raise ModelError(
+                f"{counted(both, 'patient')} {form(both, 'is', 'are')} in both of these moments and would be counted twice.",
+                where=f"parts of {first.n_patients} and {second.n_patients} patients",
+                what_to_do="Put all visits of a patient into one part before the moments are gathered.",
+            )
     weeks = np.union1d(first.distinct_weeks, second.distinct_weeks)
     scheduled = first.scheduled and second.scheduled and weeks.size <= 62
     shifts = np.zeros(len(labels))
@@ -235,7 +246,7 @@ def _add(first: VisitMoments, second: VisitMoments) -> VisitMoments:
     np.add.at(products, pattern, np.concatenate([part.products for part in merged]))
     return replace(
         merged[0],
-        covariates=_pool_covariates(first, second),
+        covariates=_pool_covariates(first, second, weeks),
         weeks=weeks[None, :] if scheduled else week_rows[representative],
         seen=seen[representative],
         counts=counts,
@@ -244,7 +255,33 @@ def _add(first: VisitMoments, second: VisitMoments) -> VisitMoments:
         scheduled=scheduled,
         duplicates=first.duplicates + second.duplicates,
         dropped=first.dropped + second.dropped,
+        left_out=first.left_out + second.left_out,
+        who=who,
     )
+
+
+def _refuse_other_columns(first: VisitMoments, second: VisitMoments, labels: tuple[str, ...]) -> None:
+    scopes = [{one.name: one.scope for one in moments.covariates} for moments in (first, second)]
+    changed = [name for name in scopes[0] if scopes[1].get(name, scopes[0][name]) != scopes[0][name]]
+    if changed:
+        raise ModelError(
+            f"{', '.join(changed)} {form(len(changed), 'varies', 'vary')} with other things in the two parts.",
+            where="; ".join(f"{name}: by {scopes[0][name]} and by {scopes[1][name]}" for name in changed),
+            what_to_do="Gather both by one plan (plan_moments), in which each column varies with one thing.",
+        )
+    categories = {label for label in labels if any(part.endswith("]") for part in label.split(":"))}
+    lone = set(first.patient_labels).symmetric_difference(second.patient_labels) - categories
+    if (
+        (first.outcome, first.week) != (second.outcome, second.week)
+        or lone
+        or first.visit_labels != second.visit_labels
+    ):
+        different = ", ".join(sorted(lone | set(first.visit_labels).symmetric_difference(second.visit_labels)))
+        raise ModelError(
+            "These moments are not of the same outcome and columns.",
+            where=f"{first.outcome} and {second.outcome}; columns in one only: {different or 'none'}",
+            what_to_do="Gather both with the same formula.",
+        )
 
 
 def _recast(
@@ -256,6 +293,15 @@ def _recast(
     slots: int,
 ) -> VisitMoments:
     """Rewrite moments with other labels, shifts and slots: u becomes M u, the products M (sum u u') M'."""
+    same = labels == moments.patient_labels and outcome_shift == moments.outcome_shift and slots == moments.slots
+    on_time = schedule is None or np.array_equal(moments.weeks, schedule[None, :])
+    if (
+        same
+        and on_time
+        and moments.scheduled == (schedule is not None)
+        and np.array_equal(shifts, moments.patient_shifts)
+    ):
+        return moments
     if schedule is not None:
         place = np.broadcast_to(np.searchsorted(schedule, moments.weeks[0]), moments.seen.shape)
     else:
@@ -294,23 +340,11 @@ def _recast(
     )
 
 
-def _pool_covariates(first: VisitMoments, second: VisitMoments) -> tuple[Covariate, ...]:
+def _pool_covariates(first: VisitMoments, second: VisitMoments, weeks: NDArray[np.float64]) -> tuple[Covariate, ...]:
     others = {covariate.name: covariate for covariate in second.covariates}
-    pooled = []
-    for mine in first.covariates:
-        theirs = others[mine.name]
-        weight = (first.n_visits, second.n_visits) if mine.scope == "visit" else (first.n_patients, second.n_patients)
-        levels = None if mine.levels is None else _in_both_orders(mine.levels, theirs.levels or ())
-        mean = (mine.mean * weight[0] + theirs.mean * weight[1]) / sum(weight)
-        pooled.append(replace(mine, levels=levels, mean=mean))
-    return tuple(pooled)
-
-
-def _in_both_orders(first: tuple[str, ...], second: tuple[str, ...]) -> tuple[str, ...]:
-    """Merge levels so that those of both keep their order (the first's where they disagree): the reference stays first."""
-    merged = list(first)
-    for place, level in enumerate(second):
-        if level not in merged:
-            after = [merged.index(later) for later in second[place + 1 :] if later in merged]
-            merged.insert(min(after, default=len(merged)), level)
-    return tuple(merged)
+    at = (first.distinct_weeks.tolist(), second.distinct_weeks.tolist())
+    sizes = {
+        "visit": (first.n_visits, second.n_visits),
+        **dict.fromkeys(("week", "patient"), (first.n_patients, second.n_patients)),
+    }
+    return tuple(pooled(mine, others[mine.name], sizes[mine.scope], at, weeks.tolist()) for mine in first.covariates)

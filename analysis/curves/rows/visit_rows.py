@@ -113,7 +113,7 @@ class VisitRows:
         return _differs(self.frame[name], self.first_row, self.patient)
 
     def values_by_week(self, name: str) -> pd.Series | None:
-        """Give a column's value at each week of a schedule, or None where two rows of one week differ."""
+        """Give a column's value by week of a schedule at which there is a visit, or None where two rows of one week differ."""
         if not self.scheduled:
             return None
         place = np.searchsorted(self.weeks, self.week)
@@ -121,7 +121,9 @@ class VisitRows:
         first[place[::-1]] = np.arange(place.size)[::-1]
         if _differs(self.frame[name], first, place):
             return None
-        return self.frame[name].iloc[first].reset_index(drop=True)
+        there = first >= 0
+        values = self.frame[name].iloc[first[there]]
+        return values.set_axis(self.weeks[there])
 
 
 def _numbers(column: pd.Series) -> NDArray[Any]:
@@ -152,8 +154,18 @@ def _mark_seen(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArra
     return seen.reshape(patients, slots)
 
 
-def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient: str, week: str) -> VisitRows:
+def read_rows(
+    data: pd.DataFrame,
+    *,
+    outcome: str,
+    variables: list[str],
+    patient: str,
+    week: str,
+    schedule: NDArray[np.float64] | None = None,
+) -> VisitRows:
     """Check the rows, one a visit, and lay them out; those that miss a value are left out and counted.
+
+    With a ``schedule``, on which all weeks are, its weeks are the slots, whether there are visits or not.
 
     Raises
     ------
@@ -186,8 +198,11 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
         )
     code, ids, first, most, together = _patients(frame[patient])
     weeks_of_rows = frame[week].to_numpy(dtype=np.float64, na_value=np.nan)
-    weeks, place = _distinct_weeks(weeks_of_rows)
-    scheduled = weeks.size <= MOST_SCHEDULED_WEEKS and weeks.size <= max(3 * most, 6)
+    if schedule is None:
+        weeks, place = _distinct_weeks(weeks_of_rows)
+    else:
+        weeks, place = schedule, np.searchsorted(schedule, weeks_of_rows)
+    scheduled = schedule is not None or (weeks.size <= MOST_SCHEDULED_WEEKS and weeks.size <= max(3 * most, 6))
     slot, slots, duplicates = place, int(weeks.size), 0
     if scheduled:
         seen = _mark_seen(code, place, first.size, slots)

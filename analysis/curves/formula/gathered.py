@@ -1,0 +1,209 @@
+"""Moments of visits that lie in one frame or in many parts, gathered by a plan that all parts agree on."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.curves.formula.design import described_rows, design_from_rows
+from analysis.curves.formula.formula_columns import mentioned_columns, parse_formula
+from analysis.curves.rows.moment_plan import MomentPlan
+from analysis.curves.rows.moments import VisitMoments
+from analysis.curves.rows.parts import VisitParts, columns_of, frames_of
+from analysis.curves.rows.small_cells import Profile, kept_profiles, profiles
+from analysis.errors import ModelError
+from analysis.progress import steps
+
+
+def visit_moments(
+    data: pd.DataFrame | VisitParts,
+    fixed: str,
+    *,
+    patient: str = "patient_id",
+    week: str = "week",
+    plan: MomentPlan | None = None,
+    at_least: int = 0,
+) -> VisitMoments:
+    """Read visits once into moments, for fits, sums and files.
+
+    Parameters
+    ----------
+    data : DataFrame, iterable of DataFrame, str or Path
+        One row a visit; parts that hold all visits of their patients; or a Parquet file or a folder of them, of which one
+        row group is in memory at a time (the rows of a patient together, in one file).
+    fixed : str
+        A formula with the outcome and every covariate that later fits will use. Interactions with the week need not
+        be in it; interactions of covariates with each other do.
+    patient, week : str
+        Columns of the patient and the week.
+    plan : MomentPlan, optional
+        What was agreed before (:func:`plan_moments`). Without one all parts are read twice, first to learn what they hold.
+
+    at_least : int
+        Leave out patients whose pattern of visits, or a level of theirs within it, has fewer patients than this, so that no
+        such cell stands in a file; they are counted in ``left_out``. A fit without them can differ by more than chance. 0 leaves nobody out.
+
+    Returns
+    -------
+    VisitMoments
+        To be given to ``fit_mixed`` in place of the data.
+
+    Raises
+    ------
+    ModelError
+        A part is not as was agreed, a patient is in two parts, or as for ``fit_mixed``.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> visits = pd.DataFrame({
+    ...     "patient_id": [1, 1, 2, 2], "week": [0, 6, 0, 6], "value": [50.0, 61, 40, 55], "age": [30, 30, 41, 41]
+    ... })
+    >>> visit_moments(visits, "value ~ week + age")
+    VisitMoments of value: 2 patients, 4 visits, 1 patterns over 2 slots
+    >>> visit_moments([visits[:2], visits[2:]], "value ~ week + age")
+    VisitMoments of value: 2 patients, 4 visits, 1 patterns over 2 slots
+    """
+    if plan is not None:
+        _refuse_other_formula(plan, fixed, patient, week)
+    parts = [data] if isinstance(data, pd.DataFrame) else data
+    once = not isinstance(parts, str | Path) and iter(parts) is parts
+    if once and (plan is None or at_least):
+        raise ModelError(
+            "Parts that can be read once only need a plan, and nobody can be left out of them: what all of them hold is not known "
+            "before the last one.",
+            what_to_do="Give a list of parts or Parquet files, or a plan (plan_moments).",
+        )
+    agreed = plan
+    if agreed is None and (at_least or not isinstance(data, pd.DataFrame)):
+        agreed = plan_moments(data, fixed, patient=patient, week=week)
+    stay = _who_stays(parts, fixed, patient, week, agreed, at_least) if agreed is not None and at_least else None
+    total: VisitMoments | None = None
+    with steps("Gathering moments") as step:
+        for number, frame in enumerate(_parts(parts, fixed, patient, week), start=1):
+            step(f"part {number}")
+            found = _gathered(frame, fixed, patient, week, agreed, stay)
+            if found is not None:
+                total = found if total is None else total + found
+    if total is None:
+        raise ModelError(
+            "There are no visits to gather."
+            if stay is None
+            else f"No pattern and level has {at_least} patients or more.",
+            what_to_do="Give at least one part with visits."
+            if stay is None
+            else "Ask for fewer, or for fewer covariates.",
+        )
+    return total
+
+
+def plan_moments(
+    data: pd.DataFrame | VisitParts, fixed: str, *, patient: str = "patient_id", week: str = "week"
+) -> MomentPlan:
+    """Settle what parts have to agree on before their moments are gathered, from visits or a part of them.
+
+    Parameters
+    ----------
+    data, fixed, patient, week
+        As for :func:`visit_moments`; visits on a schedule.
+
+    Returns
+    -------
+    MomentPlan
+        Weeks, levels and their order, what each column varies with, and shifts: means of the first part, which stand in
+        the file that is sent. No other number of the plan depends on a patient.
+
+    Raises
+    ------
+    ModelError
+        The visits are not on a schedule, or as for ``fit_mixed``.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> visits = pd.DataFrame({"patient_id": [1, 1, 2, 2], "week": [0, 6, 0, 6], "value": [50.0, 61, 40, 55]})
+    >>> plan_moments(visits, "value ~ week").weeks
+    (0.0, 6.0)
+    """
+    if isinstance(data, pd.DataFrame):
+        return _learned(data, fixed, patient, week)
+    plan: MomentPlan | None = None
+    with steps("Learning what the parts hold") as step:
+        for number, frame in enumerate(_parts(data, fixed, patient, week), start=1):
+            step(f"part {number}")
+            found = _learned(frame, fixed, patient, week)
+            plan = found if plan is None else plan.widened(found)
+    if plan is None:
+        raise ModelError("There are no visits.", what_to_do="Give at least one part with visits.")
+    return plan
+
+
+def _parts(data: VisitParts, fixed: str, patient: str, week: str) -> Iterator[pd.DataFrame]:
+    held = columns_of(data)
+    wanted: list[str] = []
+    if held is not None:
+        formula, outcome = parse_formula(fixed, held)
+        wanted = list(dict.fromkeys([patient, week, outcome, *mentioned_columns(formula, set(held))]))
+    return (frame for frame in frames_of(data, wanted, patient) if len(frame))
+
+
+def _gathered(
+    frame: pd.DataFrame, fixed: str, patient: str, week: str, plan: MomentPlan | None, stay: set[Profile] | None
+) -> VisitMoments | None:
+    left_out = 0
+    if stay is not None:
+        rows, covariates, _, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
+        found, place = profiles(rows, covariates)
+        kept = np.array([one in stay for one in found])[place]
+        left_out = int((~kept).sum())
+        frame = rows.frame.iloc[np.flatnonzero(kept[rows.patient])]
+        if not len(frame):
+            return None
+    _, rows, moments = design_from_rows(frame, fixed, patient=patient, week=week, plan=plan)
+    return replace(moments, who=_numbers(rows.patient_ids), left_out=left_out)
+
+
+def _who_stays(parts: VisitParts, fixed: str, patient: str, week: str, plan: MomentPlan, at_least: int) -> set[Profile]:
+    """Count the profiles of all parts and choose those that stay."""
+    counts: Counter[Profile] = Counter()
+    for frame in _parts(parts, fixed, patient, week):
+        rows, covariates, _, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
+        found, place = profiles(rows, covariates)
+        counts.update(dict(zip(found, np.bincount(place, minlength=len(found)).tolist(), strict=True)))
+    return kept_profiles(counts, at_least)
+
+
+def _learned(frame: pd.DataFrame, fixed: str, patient: str, week: str) -> MomentPlan:
+    rows, covariates, _, _ = described_rows(frame, fixed, patient=patient, week=week)
+    if not rows.scheduled:
+        raise ModelError(
+            "Parts of visits that follow no schedule cannot be gathered by a plan.",
+            where=f"{rows.weeks.size} distinct weeks, {rows.duplicates} rows that repeat a patient's week",
+            what_to_do="Round the weeks to a schedule, or give all visits as one data frame.",
+        )
+    shifts = {one.name: one.mean for one in covariates.values() if one.scope == "patient" and one.levels is None}
+    return MomentPlan(
+        fixed, patient, week, tuple(rows.weeks.tolist()), tuple(covariates.values()), float(rows.outcome.mean()), shifts
+    )
+
+
+def _numbers(ids: NDArray[np.object_]) -> NDArray[np.uint64]:
+    """Give a number of each patient, increasing; the same identifier has the same number in every part."""
+    names = pd.Series(ids)
+    same = names.astype("float64") if pd.api.types.is_numeric_dtype(names.dtype) else names.astype("str")
+    return np.sort(pd.util.hash_pandas_object(same, index=False).to_numpy(dtype=np.uint64))
+
+
+def _refuse_other_formula(plan: MomentPlan, fixed: str, patient: str, week: str) -> None:
+    if (plan.fixed, plan.patient, plan.week) != (fixed, patient, week):
+        raise ModelError(
+            "The plan is for another formula or other columns.",
+            where=f"plan: {plan.fixed}, {plan.patient}, {plan.week}; asked: {fixed}, {patient}, {week}",
+            what_to_do="Give the formula and columns of the plan.",
+        )
