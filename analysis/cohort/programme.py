@@ -153,8 +153,9 @@ def check_usual(
     several ``sessions``, then minutes and pauses are their sums, and levels their means. ``protocols`` gives the protocol of
     each patient. What the programme says of a protocol comes before what it says of all, and that before common practice.
     """
-    protocol = frame["patient_id"].astype("str").map(dict(protocols))
     rules = [*COMMON_PRACTICE, *sorted(programme, key=lambda one: bool(one.protocols))]
+    if any(one.protocols for one in rules):
+        protocol = protocol_of(frame["patient_id"], protocols)
     which = np.full(len(frame), -1)
     for place, one in enumerate(rules):
         rows = (frame["modality"] == one.modality).to_numpy(dtype=bool, na_value=False)
@@ -162,6 +163,22 @@ def check_usual(
     for place in np.unique(which[which >= 0]):
         rows = frame[which == place]
         _check_rule(table, rows, findings, rules[place], None if sessions is None else sessions[which == place])
+
+
+def protocol_of(patients: pd.Series, protocols: Mapping[str, str]) -> pd.Series:
+    """Give the protocol of the patient of each row, a category; missing where it is not known.
+
+    Examples
+    --------
+    >>> protocol_of(pd.Series(["a", "b", "a"]), {"a": "usual"}).astype("str").tolist()
+    ['usual', nan, 'usual']
+    """
+    held = patients.astype("category")
+    names = [protocols.get(str(one)) for one in held.cat.categories]
+    codes, found = pd.factorize(np.array([*names, None], dtype=object))
+    return pd.Series(
+        pd.Categorical.from_codes(codes[held.cat.codes.to_numpy()], categories=pd.Index(found)), index=patients.index
+    )
 
 
 def brace_off(brace: pd.DataFrame) -> pd.Series:

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
-from analysis.cohort.programme import UsualSession, brace_off, check_usual, worn_until
+from analysis.cohort.programme import UsualSession, brace_off, check_usual, protocol_of, worn_until
 from analysis.cohort.tables import TABLES
 from analysis.counted import counted
 
@@ -67,7 +68,7 @@ def _check_prescribed(sessions: pd.DataFrame, protocols: Mapping[str, str], find
         return
     known = sessions[columns].dropna()
     known = known[known["sessions_prescribed"] > 0]
-    protocol = known["patient_id"].astype("str").map(dict(protocols)).rename("protocol")
+    protocol = protocol_of(known["patient_id"], protocols).rename("protocol")
     for (name, modality), rows in known.groupby([protocol, "modality"], sort=False, observed=True):
         n, done = rows["patient_id"].nunique(), rows.loc[rows["sessions_done"] > 0, "week"]
         if done.empty:
@@ -120,13 +121,15 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
     flexion, settings = flexion[np.isfinite(flexion["week"])], settings[np.isfinite(settings["week"])]
     if flexion.empty or settings.empty:
         return
-    # the newest setting at or before each visit
+    # the newest setting at or before each visit; patients by number, since texts are slow to join
+    numbers = _numbers_of(flexion["patient_id"], settings["patient_id"])
     flexion, settings = (
-        rows.astype({"patient_id": "str", "week": "float64"}).sort_values("week", kind="stable")
-        for rows in (flexion, settings)
+        rows.assign(number=own).astype({"week": "float64"}).sort_values("week", kind="stable")
+        for rows, own in zip((flexion, settings), numbers, strict=True)
     )
-    in_force = pd.merge_asof(flexion, settings, on="week", by="patient_id")
-    worn = flexion["week"].to_numpy() <= flexion["patient_id"].map(worn_until(settings)).to_numpy()
+    in_force = pd.merge_asof(flexion, settings.drop(columns="patient_id"), on="week", by="number")
+    until = worn_until(settings.drop(columns="patient_id").rename(columns={"number": "patient_id"}))
+    worn = flexion["week"].to_numpy() <= flexion["number"].map(until).to_numpy()
     limit = in_force["flexion_limit_deg"].where(worn).to_numpy(dtype="float64")
     beyond = (flexion["value"].to_numpy() > limit) & (limit < END_OF_HINGE)
     for chosen in np.unique(limit[beyond]):
@@ -136,6 +139,14 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
         )
         rows = flexion[beyond & (limit == chosen)]
         findings.add_rows("warning", "visits", rows, None, "value", problem, advice)
+
+
+def _numbers_of(first: pd.Series, second: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Give the patients of two columns numbers, the same ones in both; none is missing."""
+    held = [column.astype("category").cat for column in (first, second)]
+    numbers = pd.factorize(np.array([str(name) for one in held for name in one.categories], dtype=object))[0]
+    n = len(held[0].categories)
+    return numbers[:n][held[0].codes.to_numpy()], numbers[n:][held[1].codes.to_numpy()]
 
 
 def _range() -> tuple[float, float]:

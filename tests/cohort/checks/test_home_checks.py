@@ -117,6 +117,26 @@ def test_flexion_beyond_the_limit_in_force(cohort, flexion, beyond):
     assert [one[1] for one in found if "brace" in one[3]] == beyond
 
 
+def test_each_finding_names_its_own_patient(cohort):
+    """Limits and flexion of two patients, in other orders in the two tables."""
+    people = pd.concat(
+        [cohort.patients.iloc[:1].assign(patient_id=name) for name in ("P2", "P1", "P3")], ignore_index=True
+    )
+    visits = pd.DataFrame(
+        {
+            "patient_id": ["P3", "P1", "P2"],
+            "week": 3,
+            "measure": "knee_flexion",
+            "limb": "involved",
+            "value": [100, 80, 120],
+        }
+    )
+    brace = pd.DataFrame({"patient_id": ["P1", "P2", "P3"], "week": 1, "flexion_limit_deg": [70, 125, 90]})
+    found = check_cohort(Cohort(people, visits, brace_limits=brace)).findings
+    beyond = found[found["problem"].str.contains("beyond the brace's limit")]
+    assert beyond[["patient_id", "row", "value"]].to_numpy().tolist() == [["P3", 2, "100"], ["P1", 3, "80"]]
+
+
 @pytest.mark.parametrize(
     ("settings", "flexion", "beyond"),
     [
