@@ -102,17 +102,21 @@ def mean_rows(model: FittedModel, groups: list[str], weeks: Sequence[float] | No
     levels = {name: design.covariates[name].levels or () for name in [*groups, *averaged]}
     sizes = [*(len(levels[name]) for name in groups), at.size, *(len(levels[name]) for name in averaged)]
     codes = np.indices(sizes).reshape(len(sizes), -1)
-    frame = design.week_frame(at[codes[len(groups)]])
     places = [*range(len(groups)), *range(len(groups) + 1, len(sizes))]
-    for place, name in zip(places, levels, strict=True):
-        frame[name] = pd.Categorical.from_codes(codes[place], pd.Index(levels[name]))
-    for covariate in design.covariates.values():
-        if covariate.levels is None and covariate.scope != "week":
-            frame[covariate.name] = covariate.mean
+    of_levels = {
+        name: pd.Categorical.from_codes(codes[place], dtype=pd.CategoricalDtype(list(levels[name])))
+        for place, name in zip(places, levels, strict=True)
+    }
+    means = {
+        covariate.name: np.full(codes.shape[1], covariate.mean)
+        for covariate in design.covariates.values()
+        if covariate.levels is None and covariate.scope != "week"
+    }
+    frame = design.week_frame(at[codes[len(groups)]]).assign(**of_levels, **means)
     inner = int(np.prod(sizes[len(groups) + 1 :]))
     rows = design.matrix(frame).reshape(-1, inner, len(design.columns)).mean(axis=1)
-    grid = frame.iloc[::inner][[*groups, design.week]].reset_index(drop=True)
-    return grid.rename(columns={design.week: "week"}), rows
+    grid = {name: of_levels[name][::inner] for name in groups}
+    return pd.DataFrame({**grid, "week": at[codes[len(groups)][::inner]]}), rows
 
 
 def group_sizes(model: FittedModel, grid: pd.DataFrame, groups: list[str]) -> list[float]:
