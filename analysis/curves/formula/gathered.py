@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.counted import counted
 from analysis.curves.formula.design import described_rows, design_from_rows
-from analysis.curves.formula.formula_columns import mentioned_columns, parse_formula
+from analysis.curves.formula.formula_columns import interactions, mentioned_columns, parse_formula
 from analysis.curves.rows.moment_plan import MomentPlan
 from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.parts import VisitParts, columns_of, frames_of
@@ -49,9 +49,9 @@ def visit_moments(
         What was agreed before (:func:`plan_moments`). Without one all parts are read twice, first to learn what they hold.
 
     at_least : int
-        Leave out patients whose pattern of visits, or a category of theirs within it, has fewer patients than this, so that no
-        such cell stands in a file; they are counted in ``left_out``. Small cells of other columns stay (``disclosure`` lists them).
-        A fit without them can differ by more than chance. 0 leaves nobody out.
+        Leave out patients whose pattern of visits, or a category or combination of an interaction within it, has fewer patients
+        than this, so that no such cell stands in a file; they are counted in ``left_out``. Small cells of other columns stay
+        (``disclosure`` lists them). A fit without them can differ by more than chance. 0 leaves nobody out.
 
     Returns
     -------
@@ -194,8 +194,8 @@ def _gathered(
     """Give the moments of a part, if anyone stays, the patients left out, and the rows dropped for a missing value."""
     left_out, dropped = 0, 0
     if stay is not None:
-        rows, covariates, _, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
-        found, place = profiles(rows, covariates)
+        rows, covariates, formula, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
+        found, place = profiles(rows, covariates, interactions(formula))
         kept = np.array([one in stay for one in found])[place]
         left_out, dropped = int((~kept).sum()), rows.dropped
         frame = rows.frame.iloc[np.flatnonzero(kept[rows.patient])]
@@ -211,8 +211,8 @@ def _who_stays(parts: VisitParts, fixed: str, patient: str, week: str, plan: Mom
     for frame in _parts(parts, fixed, patient, week):
         if _no_row_complete(frame, fixed, patient, week):
             continue
-        rows, covariates, _, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
-        found, place = profiles(rows, covariates)
+        rows, covariates, formula, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
+        found, place = profiles(rows, covariates, interactions(formula))
         counts.update(dict(zip(found, np.bincount(place, minlength=len(found)).tolist(), strict=True)))
     return kept_profiles(counts, at_least)
 

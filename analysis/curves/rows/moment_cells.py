@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from itertools import product
 
 import numpy as np
@@ -36,12 +36,11 @@ def patient_cells(
         name = next((one for one in categories if label.startswith(f"{one}[") and ":" not in label), None)
         if name is not None:
             found.setdefault(name, {})[label] = weights
-        else:
+        elif not _of_two_columns(label, categories, found):
             found[label] = _of_two_values(products, counts, label, weights)
     cells = {level: weights @ products @ _one(size) for levels in found.values() for level, weights in levels.items()}
     for label in labels[1:]:
-        parts = [part.split("[")[0] if part.split("[")[0] in categories else part for part in label.split(":")]
-        if len(parts) == 2 and all(part in found for part in parts):
+        if parts := _of_two_columns(label, categories, found):
             for (first, mine), (second, theirs) in product(*(found[part].items() for part in parts)):
                 cells[f"{first}:{second}"] = np.einsum("i,pij,j->p", mine, products, theirs)
     return cells
@@ -64,6 +63,12 @@ def visit_cells(
             cells[f"{label} at {at}"] = sums[:, slot]
             cells[f"not {label} at {at}"] = np.where(seen[:, slot], counts - sums[:, slot], 0.0)
     return cells
+
+
+def _of_two_columns(label: str, categories: Sequence[str], found: Collection[str]) -> list[str]:
+    """Give the two columns that an interaction is of, where the levels of both are found; else none."""
+    parts = [part.split("[")[0] if part.split("[")[0] in categories else part for part in label.split(":")]
+    return parts if len(parts) == 2 and all(part in found for part in parts) else []
 
 
 def _one(size: int) -> Sums:

@@ -16,6 +16,9 @@ from analysis.curves.rows.moment_files import stored_sums, with_tuples, write_su
 from analysis.errors import ModelError
 from analysis.result import Result
 
+#: Below this a cell of one patient, which is the patient's row, would pass as large.
+_LEAST_K = 2
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class VisitMoments(Result):
@@ -132,6 +135,11 @@ class VisitMoments(Result):
         0     0         1  the patient's whole row
         1  0, 6         1  the patient's whole row
         """
+        if not isinstance(k, int) or k < _LEAST_K:
+            raise ModelError(
+                f"Cells of fewer than {k!r} patients are none.",
+                what_to_do=f"Give a whole number from {_LEAST_K} on; 10 is a convention.",
+            )
         cells = patient_cells(self.products, self.counts, self.patient_labels, self.patient_shifts, self.covariates)
         schedule = self.distinct_weeks if self.scheduled else None
         first = len(self.patient_labels)
@@ -169,7 +177,7 @@ class VisitMoments(Result):
                 what_to_do=(
                     "See moments.disclosure(). Say trusted=True where the file stays with those who may see the patients' rows, or "
                     f"gather the moments with at_least={k}, which leaves out patients of rare patterns and categories; for other cells "
-                    "leave the column, or the interaction, out of the formula."
+                    "leave the column out of the formula."
                 ),
             )
         words = {name: getattr(self, name) for name in _WORDS} | {"trusted": trusted}

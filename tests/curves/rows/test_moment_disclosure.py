@@ -238,3 +238,29 @@ def test_all_who_are_left_out_are_counted_a_whole_part_of_them_too():
     whole = visit_moments(frame, FIXED, at_least=8)
     assert found.left_out == whole.left_out == 3
     assert found.dropped == whole.dropped == 3
+
+
+@pytest.mark.parametrize("fixed", ["value ~ week * protocol * sex", "value ~ protocol:sex:site + week"])
+def test_who_is_left_out_leaves_no_small_combination(fixed):
+    frame = visits(patients=600)
+    frame["sex"] = np.where(frame["patient_id"] % 9 == 0, "m", "f")
+    whole = visit_moments(frame, fixed)
+    assert whole.disclosure(5).table["level"].str.contains(":").any()
+    moments = visit_moments(frame, fixed, at_least=5)
+    assert not moments.disclosure(5).small
+    assert 0 < moments.left_out < 300
+    assert moments.n_patients + moments.left_out == whole.n_patients
+
+
+@pytest.mark.parametrize("k", [1, 0, -1, "10", 2.5, None])
+def test_a_size_by_which_every_cell_is_large_is_refused(tmp_path, k):
+    """Once save(k=0) wrote single rows into a file that did not call itself trusted."""
+    with pytest.raises(ModelError, match="Give a whole number from 2 on"):
+        visit_moments(of_few(1), FIXED).save(tmp_path / "north", k=k)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_combination_is_listed_once():
+    frame = of_few(0, others=80).assign(sex=lambda rows: np.where(rows["patient_id"] % 20 < 2, "f", "m"))
+    levels = visit_moments(frame, "value ~ week * protocol * sex").disclosure().table["level"]
+    assert sorted(levels) == ["protocol[early]:sex[f]", "protocol[usual]:sex[f]", "sex[f]"]
