@@ -16,9 +16,6 @@ from analysis.curves.rows.moment_files import stored_sums, with_tuples, write_su
 from analysis.errors import ModelError
 from analysis.result import Result
 
-#: Below this a cell of one patient, which is the patient's row, would pass as large.
-_LEAST_K = 2
-
 
 @dataclass(frozen=True, eq=False, repr=False)
 class VisitMoments(Result):
@@ -122,8 +119,7 @@ class VisitMoments(Result):
         """List what the moments tell of few patients: patterns, and levels within a pattern, with fewer than ``k``.
 
         10 is a convention. A level is a category of the patients, such as a protocol, one of two values of a number, such as 0 and 1, a
-        combination of the two columns of an interaction, or a category at one visit. Numbers of more values, and combinations of three
-        columns, are not looked at. Gives the cells, and what each would tell to who has the file.
+        combination of the two columns of an interaction, or a category at one visit; no more is looked at.
 
         Examples
         --------
@@ -135,15 +131,9 @@ class VisitMoments(Result):
         0     0         1  the patient's whole row
         1  0, 6         1  the patient's whole row
         """
-        if not isinstance(k, int) or k < _LEAST_K:
-            raise ModelError(
-                f"Cells of fewer than {k!r} patients are none.",
-                what_to_do=f"Give a whole number from {_LEAST_K} on; 10 is a convention.",
-            )
-        cells = patient_cells(self.products, self.counts, self.patient_labels, self.patient_shifts, self.covariates)
-        schedule = self.distinct_weeks if self.scheduled else None
-        first = len(self.patient_labels)
-        cells |= visit_cells(self.products, self.counts, self.seen, self.visit_labels, first, schedule)
+        labels, schedule = self.patient_labels, self.distinct_weeks if self.scheduled else None
+        cells = patient_cells(self.products, self.counts, labels, self.patient_shifts, self.covariates)
+        cells |= visit_cells(self.products, self.counts, self.seen, self.visit_labels, len(labels), schedule)
         weeks = np.broadcast_to(self.weeks, self.seen.shape)
         held = np.column_stack([np.empty((len(self.counts), 0)), *cells.values()])
         return moment_disclosure(weeks, self.seen, self.counts, held, list(cells), k)
