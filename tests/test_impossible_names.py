@@ -10,7 +10,8 @@ from analysis import KneecurveError, check_folder, deidentify, load_cohort, revi
 from analysis.cohort import check_cohort, import_cohort
 from analysis.cohort.schedule import VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.suggesting.ask import answer_map
-from analysis.curves.rows.moments import VisitMoments, read_moments
+from analysis.curves.formula.gathered import visit_moments
+from analysis.curves.rows.moments import read_moments
 from analysis.exploring import explore
 from analysis.lessons import copy_lessons
 from analysis.lessons.course.lesson_list import start_lesson
@@ -196,8 +197,9 @@ def test_a_file_of_an_earlier_report_that_cannot_be_there_is_passed_over(place):
 
 
 def test_moments_with_a_name_that_cannot_be_are_not_saved(place):
+    visits = pd.DataFrame({"patient_id": [1, 1, 2], "week": [0, 6, 0], "value": [50.0, 61, 40]})
     with pytest.raises(KneecurveError, match="too long"):
-        VisitMoments.save(None, place / NAMES["long"])
+        visit_moments(visits, "value ~ week").save(place / NAMES["long"], trusted=True)
 
 
 def test_the_longest_name_is_no_error(place):

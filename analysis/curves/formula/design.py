@@ -133,7 +133,7 @@ def design_from_rows(
     frames: dict[Scope, pd.DataFrame] = {"patient": patients, "visit": rows.frame}
     design = _design(fixed, formula, (outcome, week, patient), covariates, rows.weeks, frames, sample)
     if plan is not None:
-        _refuse_learned(design)
+        _refuse_learned(design, sample)
     moments = gather_moments(
         rows,
         outcome=outcome,
@@ -165,7 +165,7 @@ def described_rows(
     if plan is None:
         covariates = {name: _describe(rows, name) for name in mentioned if name != week}
     else:
-        plan.conform(rows)
+        plan.conform(rows, [name for name in mentioned if name != week])
         covariates = {one.name: replace(one, mean=_mean(rows, one)) for one in plan.covariates}
     return rows, covariates, formula, outcome
 
@@ -192,7 +192,7 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
     sample = _skeleton(moments, covariates)
     named, frames = (outcome, moments.week, moments.patient), dict.fromkeys(get_args(Scope), sample)
     design = _design(fixed, formula, named, covariates, moments.distinct_weeks, frames, sample)
-    _refuse_learned(design)
+    _refuse_learned(design, sample)
     held = {*moments.patient_labels, *moments.visit_labels}
     missing = [column.label for column in design.columns if column.label not in held]
     if missing:
@@ -222,14 +222,23 @@ def _design(
     return Design(fixed, outcome, week, patient, columns, factors, covariates, weeks, functions)
 
 
-def _refuse_learned(design: Design) -> None:
+def _refuse_learned(design: Design, sample: pd.DataFrame) -> None:
+    """Refuse expressions that remember something of the patients, or whose value in one row depends on the other rows."""
     for factor in design.factors.values():
-        if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
+        if not isinstance(factor, EvaluatedFactor) or factor.scope == "week":
+            continue
+        if any(factor.state[0].values()) or _reads_other_rows(factor, sample):
             raise ModelError(
                 f"{factor.expression} learns from the patients, and moments do not hold them all.",
                 where=f"formula {design.formula}",
                 what_to_do="Compute it as a column of the data before the moments are gathered.",
             )
+
+
+def _reads_other_rows(factor: EvaluatedFactor, sample: pd.DataFrame) -> bool:
+    half = sample.iloc[: -(-len(sample) // 2)]
+    among_all = factor.encode(sample)
+    return not all(np.allclose(values, among_all[name][: len(half)]) for name, values in factor.encode(half).items())
 
 
 def _describe(rows: VisitRows, name: str) -> Covariate:

@@ -100,6 +100,11 @@ def mentioned_columns(formula: Formula, known: set[str]) -> list[str]:
     return sorted(dict.fromkeys(names))
 
 
+def interactions(formula: Formula) -> list[list[str]]:
+    """List the factors of each term of a formula that has more than one."""
+    return [[factor.expr for factor in term.factors] for term in formula if len(term.factors) > 1]
+
+
 def formula_columns(
     fixed: str,
     formula: Formula,

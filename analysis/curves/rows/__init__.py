@@ -2,6 +2,7 @@
 
 - ``visit_rows``: The visit rows of a data frame, checked and laid out as patient by visit.
 - ``covariate``: What a model has to know of a column of the data: what it varies with, and its levels.
+- ``moment_cells``: The cells of moments: how many patients of each pattern have a level, a combination of levels, or a level at one visit.
 - ``moment_disclosure``: What a file of moments would tell of single patients: patterns of few, and levels that few of a pattern have.
 - ``moment_files``: Files of sums: words and arrays in NumPy's npz, without pickled objects, whole or not at all.
 - ``moments``: Sufficient statistics by visit pattern: all that a mixed model needs to know of the rows.

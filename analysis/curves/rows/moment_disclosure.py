@@ -11,10 +11,13 @@ from numpy.typing import NDArray
 
 from analysis.cohort.schedule import moment
 from analysis.counted import counted, form
+from analysis.errors import ModelError
 from analysis.result import Result
 
 #: Patients from which on a cell is not called small (a convention, no source; the rule belongs to the site's data-protection officer).
 AT_LEAST = 10
+#: Below this a cell of one patient, which is the patient's row, would pass as large.
+_LEAST_K = 2
 #: Patients of a pattern from whose sums the rows were solved (three values recorded to 0.01 each; a study made for this kit).
 _SOLVED = 3
 
@@ -83,7 +86,17 @@ def moment_disclosure(
 
     ``weeks`` and ``seen`` have shape (patterns, slots), ``counts`` (patterns,); ``of_levels`` are the patients of each pattern who
     have each of the ``levels``, shape (patterns, levels).
+
+    Raises
+    ------
+    ModelError
+        ``k`` is no whole number, or so small that no cell would be.
     """
+    if not isinstance(k, int) or k < _LEAST_K:
+        raise ModelError(
+            f"Cells of fewer than {k!r} patients are none.",
+            what_to_do=f"Give a whole number from {_LEAST_K} on; {AT_LEAST} is a convention.",
+        )
     rows: list[dict[str, object]] = []
     held = np.rint(of_levels).astype(int)
     few = (held > 0) & (held < np.minimum(k, counts)[:, None])

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
@@ -15,13 +15,15 @@ import pandas as pd
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.schedule import moment
 from analysis.counted import counted
-from analysis.curves.rows.covariate import Covariate, in_both_orders
+from analysis.curves.rows.covariate import Covariate, Scope, in_both_orders
 from analysis.curves.rows.visit_rows import VisitRows
 from analysis.errors import ModelError
 from analysis.result import Result
 
 #: Values of a difference that an error names.
 _NAMED = 5
+#: More weeks do not fit into the number that a pattern of visits is found by.
+MOST_WEEKS_OF_PLAN = 62
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -54,6 +56,22 @@ class MomentPlan(Result):
     outcome_shift: float = 0.0
     shifts: Mapping[str, float] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """Refuse a plan that no sums can be made by, as one that was written by hand may be.
+
+        Raises
+        ------
+        ModelError
+            Weeks that do not increase or are too many, a number that is none, a level or a column twice, or another such thing.
+        """
+        wrong = _wrong(self)
+        if wrong:
+            raise ModelError(
+                f"This is no plan that moments can be gathered by: {wrong}.",
+                where=f"plan of {self.fixed}",
+                what_to_do="Make the plan with plan_moments, and change its file only with care.",
+            )
+
     @property
     def digest(self) -> str:
         """A short name of all that is agreed: the same for the same plan."""
@@ -68,14 +86,21 @@ class MomentPlan(Result):
         beside.write_text(self._text() + "\n", encoding="utf-8")
         return beside.replace(target)
 
-    def conform(self, rows: VisitRows) -> None:
-        """Refuse rows that are not as was agreed.
+    def conform(self, rows: VisitRows, columns: Sequence[str]) -> None:
+        """Refuse rows that are not as was agreed; ``columns`` are those that the formula reads.
 
         Raises
         ------
         ModelError
-            A week, a level or a scope differs, or a patient has two rows at one week.
+            A week, a level, a scope or a column differs, or a patient has two rows at one week.
         """
+        other = sorted({one.name for one in self.covariates}.symmetric_difference(columns))
+        if other:
+            raise ModelError(
+                f"Plan and formula do not read the same columns: {_some(other)} in one only.",
+                where=f"plan {self.digest}, formula {self.fixed}",
+                what_to_do="Make the plan with plan_moments.",
+            )
         if rows.duplicates:
             raise ModelError(
                 f"{counted(rows.duplicates, 'row')} of this part repeat a patient's week.",
@@ -205,12 +230,55 @@ def read_moment_plan(path: str | Path) -> MomentPlan:
         )  # fmt: skip
         weeks = tuple(float(one) for one in held.pop("weeks"))
         return MomentPlan(weeks=weeks, covariates=covariates, **held)
-    except (OSError, KeyError, TypeError, ValueError, AttributeError) as error:
+    except (OSError, KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
         raise ModelError(
             "The file holds no plan of moments that this version reads.",
             where=str(path),
             what_to_do="Give a file that MomentPlan.save wrote.",
         ) from error
+
+
+def _wrong(plan: MomentPlan) -> str:
+    """Say what of a plan is not as it must be; nothing where all is."""
+    if not all(isinstance(one, str) and one for one in (plan.fixed, plan.patient, plan.week)):
+        return "formula, patient and week must be words"
+    weeks = np.array(plan.weeks, dtype=np.float64)
+    if not weeks.size or not np.isfinite(weeks).all() or (np.diff(weeks) <= 0.0).any():
+        return "its weeks must be numbers that increase"
+    if weeks.size > MOST_WEEKS_OF_PLAN:
+        return (
+            f"it has {weeks.size} weeks, and a schedule has at most {MOST_WEEKS_OF_PLAN}; round the weeks to a schedule"
+        )
+    if not isinstance(plan.shifts, Mapping) or not all(map(_finite, (plan.outcome_shift, *plan.shifts.values()))):
+        return "its shifts must be numbers"
+    names = [one.name for one in plan.covariates]
+    numbers = {one.name for one in plan.covariates if one.levels is None}
+    if len({*map(str, names)}) < len(names) or not set(plan.shifts) <= numbers:
+        return "each column must stand in it once, and only numbers have shifts"
+    return next(filter(None, (_wrong_covariate(one, weeks.size) for one in plan.covariates)), "")
+
+
+def _wrong_covariate(covariate: Covariate, weeks: int) -> str:
+    name, levels, by_week = covariate.name, covariate.levels, covariate.by_week
+    if not isinstance(name, str):
+        return f"{name!r} is no name of a column"
+    if covariate.scope not in get_args(Scope):
+        return f"{name} varies with {covariate.scope!r}, which is none of {', '.join(get_args(Scope))}"
+    if levels is not None and (
+        not levels or not all(isinstance(one, str) for one in levels) or len(set(levels)) < len(levels)
+    ):
+        return f"the levels of {name} must be words, each once"
+    if (covariate.scope == "week") != (by_week is not None):
+        return f"{name} needs a value for each week if it varies with the week only, and else none"
+    if by_week is not None and len(by_week) != weeks:
+        return f"{name} has {len(by_week)} values for {counted(weeks, 'week')}"
+    if by_week is not None and not all(map(_finite, by_week) if levels is None else (one in levels for one in by_week)):
+        return f"{name} has a value by week that is no number or level"
+    return ""
+
+
+def _finite(number: object) -> bool:
+    return isinstance(number, int | float) and bool(np.isfinite(number))
 
 
 def _widened(

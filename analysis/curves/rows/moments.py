@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.counted import counted, form
 from analysis.curves.rows.covariate import Covariate, pooled
+from analysis.curves.rows.moment_cells import patient_cells, visit_cells
 from analysis.curves.rows.moment_disclosure import AT_LEAST, MomentDisclosure, moment_disclosure
 from analysis.curves.rows.moment_files import stored_sums, with_tuples, write_sums
 from analysis.errors import ModelError
@@ -117,8 +118,8 @@ class VisitMoments(Result):
     def disclosure(self, k: int = AT_LEAST) -> MomentDisclosure:
         """List what the moments tell of few patients: patterns, and levels within a pattern, with fewer than ``k``.
 
-        10 is a convention; a level is a category of the patients, such as a protocol. Gives the cells, and what each would tell to
-        who has the file.
+        10 is a convention. A level is a category of the patients, such as a protocol, one of two values of a number, such as 0 and 1, a
+        combination of the two columns of an interaction, or a category at one visit; no more is looked at.
 
         Examples
         --------
@@ -130,14 +131,12 @@ class VisitMoments(Result):
         0     0         1  the patient's whole row
         1  0, 6         1  the patient's whole row
         """
-        levels = [
-            number
-            for number, label in enumerate(self.patient_labels)
-            if label.endswith("]") and ":" not in label and self.patient_shifts[number] == 0.0
-        ]
+        labels, schedule = self.patient_labels, self.distinct_weeks if self.scheduled else None
+        cells = patient_cells(self.products, self.counts, labels, self.patient_shifts, self.covariates)
+        cells |= visit_cells(self.products, self.counts, self.seen, self.visit_labels, len(labels), schedule)
         weeks = np.broadcast_to(self.weeks, self.seen.shape)
-        names = [self.patient_labels[number] for number in levels]
-        return moment_disclosure(weeks, self.seen, self.counts, self.products[:, 0, levels], names, k)
+        held = np.column_stack([np.empty((len(self.counts), 0)), *cells.values()])
+        return moment_disclosure(weeks, self.seen, self.counts, held, list(cells), k)
 
     def save(self, path: str | Path, *, k: int = AT_LEAST, trusted: bool = False) -> Path:
         """Write the moments to a file that ``read_moments`` reads (NumPy's npz, without pickled objects).
@@ -167,7 +166,8 @@ class VisitMoments(Result):
                 where=f"for example weeks {found.table['weeks'].iloc[0]}: {found.table['tells'].iloc[0]}",
                 what_to_do=(
                     "See moments.disclosure(). Say trusted=True where the file stays with those who may see the patients' rows, or "
-                    "gather the moments with at_least=10, which leaves these patients out."
+                    f"gather the moments with at_least={k}, which leaves out patients of rare patterns and categories; for other cells "
+                    "leave the column out of the formula."
                 ),
             )
         words = {name: getattr(self, name) for name in _WORDS} | {"trusted": trusted}

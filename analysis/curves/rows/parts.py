@@ -36,7 +36,13 @@ def frames_of(parts: VisitParts, columns: list[str], patient: str) -> Iterator[p
         There is no such file, it is no Parquet file, or it lacks a column.
     """
     if not isinstance(parts, str | Path):
-        yield from parts
+        for number, part in enumerate(parts, start=1):
+            if not isinstance(part, pd.DataFrame):
+                raise ModelError(
+                    f"Part {number} is no data frame but {type(part).__name__}.",
+                    what_to_do="Give a list of data frames, or the path of one Parquet file or of one folder.",
+                )
+            yield part
         return
     for path in _files(Path(parts)):
         file = _opened(path)
@@ -49,17 +55,36 @@ def frames_of(parts: VisitParts, columns: list[str], patient: str) -> Iterator[p
             )
         waiting = pd.DataFrame()
         for group in range(file.num_row_groups):
-            frame = file.read_row_group(group, columns=columns).to_pandas()
+            frame = _row_group(file, group, columns, path)
             if len(waiting):
                 frame = pd.concat([waiting, frame], ignore_index=True)
-            last = frame[patient].iloc[-1] if len(frame) else None
-            whole = group == file.num_row_groups - 1
-            waiting = frame.iloc[:0] if whole else frame[frame[patient] == last]
-            yield frame if whole else frame[frame[patient] != last]
+            if group == file.num_row_groups - 1:
+                yield frame
+                break
+            known = frame[patient].dropna()  # rows without a patient are nobody's, and wait for nobody
+            wait = (frame[patient] == known.iloc[-1]).fillna(False) if len(known) else pd.Series(False, frame.index)
+            waiting = frame[wait.astype(bool)]
+            yield frame[~wait.astype(bool)]
+
+
+def _row_group(file, group: int, columns: list[str], path: Path) -> pd.DataFrame:  # type: ignore[no-untyped-def]  # pyarrow has no types
+    """Read a row group: an index of the file is a column, and a truth value stays one where a value is missing."""
+    from pyarrow import ArrowException, bool_
+
+    try:
+        table = file.read_row_group(group, columns=columns)
+    except (OSError, ArrowException) as error:
+        raise ModelError(
+            f"Row group {group + 1} of this Parquet file cannot be read: {error}",
+            where=str(path),
+            what_to_do="Write the file again, or get another copy of it.",
+        ) from error
+    frame: pd.DataFrame = table.to_pandas(types_mapper={bool_(): pd.BooleanDtype()}.get)
+    return frame if frame.index.names == [None] else frame.reset_index()
 
 
 def _files(path: Path) -> list[Path]:
-    found = sorted(path.glob("**/*.parquet")) if path.is_dir() else [path]
+    found = sorted(one for one in path.glob("**/*.parquet") if one.is_file()) if path.is_dir() else [path]
     if not found:
         raise ModelError(
             "The folder holds no Parquet file.", where=str(path), what_to_do="Give a folder with files *.parquet."

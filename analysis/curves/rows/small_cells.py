@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,16 @@ from numpy.typing import NDArray
 from analysis.curves.rows.covariate import Covariate
 from analysis.curves.rows.visit_rows import VisitRows
 
-#: Weeks seen, as bytes, and the level of each category.
+#: Weeks seen, as bytes, and the level of each category and combination.
 Profile = tuple[bytes, tuple[str, ...]]
 
 
-def profiles(rows: VisitRows, covariates: Mapping[str, Covariate]) -> tuple[list[Profile], NDArray[np.int64]]:
+def profiles(
+    rows: VisitRows, covariates: Mapping[str, Covariate], interactions: Sequence[Sequence[str]] = ()
+) -> tuple[list[Profile], NDArray[np.int64]]:
     """Give the profiles that occur among the patients, and the place of each patient's.
+
+    Categories that stand in one of the interactions together have their combination as a further level.
 
     The slots of the rows must be those of a schedule, the same in all parts.
     """
@@ -28,7 +33,10 @@ def profiles(rows: VisitRows, covariates: Mapping[str, Covariate]) -> tuple[list
     keys = pd.DataFrame(np.column_stack([packed, *codes]))
     place = np.asarray(keys.groupby(list(keys.columns), sort=False).ngroup(), dtype=np.int64)
     _, at = np.unique(place, return_index=True)
-    words = [tuple(str(first[name].iloc[i]) for name in categories) for i in at]
+    inside = [[name for name in names if name in categories] for names in interactions]
+    groups = {few for names in inside for size in range(2, len(names) + 1) for few in combinations(sorted(names), size)}
+    levels = [[name] for name in categories] + [list(few) for few in sorted(groups)]
+    words = [tuple(":".join(str(first[name].iloc[i]) for name in names) for names in levels) for i in at]
     return [(packed[i].tobytes(), word) for i, word in zip(at, words, strict=True)], place
 
 

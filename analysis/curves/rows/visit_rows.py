@@ -186,7 +186,7 @@ def read_rows(
     _refuse_words(data[outcome], outcome, "outcome", "Convert the outcome to numbers first (pandas.to_numeric).")
     frame = pd.DataFrame({name: data[name] for name in wanted}, copy=False)
     _refuse_infinite(frame)
-    complete = _complete(frame)
+    complete = complete_rows(frame)
     dropped = int(complete.size - np.count_nonzero(complete))
     if dropped:
         frame = frame.iloc[np.flatnonzero(complete)]
@@ -252,7 +252,8 @@ def _refuse_infinite(frame: pd.DataFrame) -> None:
                 )
 
 
-def _complete(frame: pd.DataFrame) -> NDArray[np.bool_]:
+def complete_rows(frame: pd.DataFrame) -> NDArray[np.bool_]:
+    """Tell which rows miss no value."""
     complete = np.ones(len(frame), dtype=bool)
     for name in frame.columns:
         column = frame[name]

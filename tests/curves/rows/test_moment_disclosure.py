@@ -167,3 +167,100 @@ def test_who_is_left_out_leaves_no_small_cell(parts, tmp_path):
         visit_moments(frame, "value ~ week", at_least=999)
     with pytest.raises(ModelError, match="nobody can be left out of them"):
         visit_moments(iter(pieces), "value ~ week", plan=plan_moments(frame, "value ~ week"), at_least=8)
+
+
+def solved(moments, frame, rare, cells):
+    """The attack on one patient: sums over who has a level, less those of others who have it; the cells must be listed."""
+    found = moments.disclosure()
+    listed = found.table.set_index("level")["patients"]
+    for cell in cells:
+        assert listed[cell] == 1, cell
+    truth = frame.loc[frame["patient_id"] == rare, "value"]
+    return truth.to_numpy() - moments.outcome_shift
+
+
+@pytest.mark.parametrize("planned", [True, False])
+@pytest.mark.parametrize(("zero", "one", "kind"), [(0, 1, "int64"), (0, 1, "boolean"), (1, 2, "Int64"), (1, 0, "bool")])
+def test_a_number_of_two_values_tells_as_much_as_a_category(tmp_path, zero, one, kind, planned):
+    frame = of_few(0, others=40)
+    frame["smoker"] = pd.Series(np.where(frame["patient_id"] == 7, one, zero), index=frame.index).astype(kind)
+    fixed = "value ~ week + smoker + age"
+    moments = visit_moments([frame] if planned else frame, fixed)
+    truth = solved(moments, frame, 7, [f"smoker = {one}"])
+    place, first = moments.patient_labels.index("smoker"), len(moments.patient_labels)
+    sums = moments.products[0]
+    other = sums[0, first:] * (moments.patient_shifts[place] - zero) + sums[place, first:]
+    assert_allclose(other / (one - zero), truth, atol=1e-8)
+    assert "age" not in " ".join(moments.disclosure().table["level"])
+    with pytest.raises(ModelError, match="would tell of single patients"):
+        moments.save(tmp_path / "north")
+
+
+def test_a_combination_of_levels_is_a_cell_the_reference_too():
+    """Patient 6 is the only man of his protocol; the interaction has no column for him, and the sums are a difference."""
+    frame = of_few(0, others=80)
+    frame["sex"] = np.where(frame["patient_id"] % 4 < 2, "f", "m")
+    usual = frame["protocol"] == "usual"
+    frame.loc[usual, "sex"] = np.where(frame.loc[usual, "patient_id"] == 6, "m", "f")
+    moments = visit_moments(frame, "value ~ week * protocol * sex")
+    truth = solved(moments, frame, 6, ["protocol[usual]:sex[m]"])
+    names, first = moments.patient_labels, len(moments.patient_labels)
+    sums = moments.products[0][:, first:]
+    either = [name for name in names if ":" in name]
+    assert either == ["protocol[usual]:sex[m]"]
+    assert_allclose(sums[names.index(either[0])], truth, atol=1e-8)
+    turned = frame.assign(sex=frame["sex"].map({"f": "z", "m": "a"}))  # now the rare level is the reference
+    moments = visit_moments(turned, "value ~ week * protocol * sex")
+    assert "protocol[usual]:sex[a]" not in moments.patient_labels
+    solved(moments, turned, 6, ["protocol[usual]:sex[a]"])
+    kept = visit_moments(turned, "value ~ week * protocol + sex").disclosure().table["level"]
+    assert "protocol[usual]:sex[a]" not in set(kept)  # without the interaction there is a count only
+
+
+def test_a_level_that_one_patient_has_at_one_visit_is_that_patients_row():
+    frame = of_few(0, others=40)
+    frame["brace"] = np.where((frame["patient_id"] == 7) & (frame["week"] == 6), "yes", "no")
+    moments = visit_moments(frame, "value ~ week + brace")
+    truth = solved(moments, frame, 7, ["brace[yes] at week 6"])
+    slot = len(moments.patient_labels) + 1
+    assert moments.visit_labels == ("brace[yes]",)
+    assert_allclose(moments.products[0][slot, -4:], truth, atol=1e-8)
+    turned = frame.assign(brace=frame["brace"].map({"yes": "a", "no": "b"}))
+    moments = visit_moments(turned, "value ~ week + brace")
+    assert "not brace[b] at week 6" in set(moments.disclosure().table["level"])
+
+
+def test_all_who_are_left_out_are_counted_a_whole_part_of_them_too():
+    frame = of_few(2, others=40)
+    frame.loc[frame.index[:3], "value"] = np.nan
+    rare = frame["patient_id"] >= 40
+    found = visit_moments([frame[~rare], frame[rare]], FIXED, at_least=8)
+    whole = visit_moments(frame, FIXED, at_least=8)
+    assert found.left_out == whole.left_out == 3
+    assert found.dropped == whole.dropped == 3
+
+
+@pytest.mark.parametrize("fixed", ["value ~ week * protocol * sex", "value ~ protocol:sex:site + week"])
+def test_who_is_left_out_leaves_no_small_combination(fixed):
+    frame = visits(patients=600)
+    frame["sex"] = np.where(frame["patient_id"] % 9 == 0, "m", "f")
+    whole = visit_moments(frame, fixed)
+    assert whole.disclosure(5).table["level"].str.contains(":").any()
+    moments = visit_moments(frame, fixed, at_least=5)
+    assert not moments.disclosure(5).small
+    assert 0 < moments.left_out < 300
+    assert moments.n_patients + moments.left_out == whole.n_patients
+
+
+@pytest.mark.parametrize("k", [1, 0, -1, "10", 2.5, None])
+def test_a_size_by_which_every_cell_is_large_is_refused(tmp_path, k):
+    """Once save(k=0) wrote single rows into a file that did not call itself trusted."""
+    with pytest.raises(ModelError, match="Give a whole number from 2 on"):
+        visit_moments(of_few(1), FIXED).save(tmp_path / "north", k=k)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_combination_is_listed_once():
+    frame = of_few(0, others=80).assign(sex=lambda rows: np.where(rows["patient_id"] % 20 < 2, "f", "m"))
+    levels = visit_moments(frame, "value ~ week * protocol * sex").disclosure().table["level"]
+    assert sorted(levels) == ["protocol[early]:sex[f]", "protocol[usual]:sex[f]", "sex[f]"]

@@ -166,3 +166,94 @@ def test_numbers_of_patients_are_not_written_to_a_file(tmp_path):
     with np.load(moments.save(tmp_path / "file", trusted=True), allow_pickle=False) as stored:
         assert "who" not in stored.files
         assert "who" not in json.loads(str(stored["words"]))
+
+
+def tampered(held, column, **changes):
+    return {"covariates": [{**one, **(changes if one["name"] == column else {})} for one in held["covariates"]]}
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda held: {"weeks": [6, 0, 2, 12, 26]}, "weeks must be numbers that increase"),
+        (lambda held: {"weeks": [0, 2, 6, 12, float("nan")]}, "weeks must be numbers that increase"),
+        (lambda held: {"weeks": list(range(70))}, "70 weeks, and a schedule has at most 62"),
+        (lambda held: {"outcome_shift": None}, "shifts must be numbers"),
+        (lambda held: {"shifts": [1]}, "shifts must be numbers"),
+        (lambda held: {"shifts": {"protocol[motion]": 0.5}}, "only numbers have shifts"),
+        (lambda held: {"fixed": 3}, "must be words"),
+        (lambda held: {"covariates": held["covariates"] * 2}, "each column must stand in it once"),
+        (lambda held: {"covariates": held["covariates"][:1]}, "do not read the same columns: late, protocol"),
+        (
+            lambda held: tampered(held, "baseline", name="zz", by_week=None) | {"shifts": {}},
+            "columns: baseline, zz in one",
+        ),
+        (lambda held: tampered(held, "protocol", scope="site"), "varies with 'site', which is none of"),
+        (
+            lambda held: tampered(held, "protocol", levels=["exercise"] * 2),
+            "levels of protocol must be words, each once",
+        ),
+        (lambda held: tampered(held, "protocol", levels=[1, 2, 3]), "levels of protocol must be words, each once"),
+        (
+            lambda held: tampered(held, "protocol", levels=["exercise", "motion"]),
+            "protocol holds stimulation, and the levels",
+        ),
+        (lambda held: tampered(held, "late", by_week=None), "late needs a value for each week"),
+        (lambda held: tampered(held, "late", by_week=[0.0, 1.0]), "late has 2 values for 5 weeks"),
+        (lambda held: tampered(held, "late", by_week=[[0.0]] * 5), "late has a value by week that is no number"),
+    ],
+)
+def test_a_plan_that_was_changed_by_hand_is_refused_with_what_is_wrong(tmp_path, change, message):
+    """Unsorted weeks once put visits into wrong places; the others were errors of pandas and numpy."""
+    frame = visits().assign(late=lambda rows: 1.0 * (rows["week"] > 5))
+    plan = plan_moments(frame, "value ~ protocol * week + baseline + late")
+    path = plan.save(tmp_path / "agreed")
+    held = json.loads(path.read_text())
+    path.write_text(json.dumps({**held, **change(held)}))
+    with pytest.raises(ModelError, match=message):
+        visit_moments([frame], plan.fixed, plan=read_moment_plan(path))
+
+
+def test_parts_of_more_weeks_than_a_schedule_has_are_refused():
+    """Patterns of more than 62 weeks once fell together."""
+    parts = [
+        pd.DataFrame({"patient_id": i, "week": np.arange(35.0) + 35 * i, "value": np.arange(35.0) % 7}) for i in (0, 1)
+    ]
+    with pytest.raises(ModelError, match="70 weeks, and a schedule has at most 62"):
+        visit_moments(parts, "value ~ 1")
+
+
+@pytest.mark.parametrize("kind", ["int64", "Int64", "float64", "str", "category", object])
+def test_an_identifier_is_the_same_patient_whatever_its_type(kind):
+    first, second = halves(visits())
+    again = pd.concat([second, first[first["patient_id"] == 4]]).astype({"patient_id": kind})
+    with pytest.raises(ModelError, match="1 patient is in both"):
+        visit_moments([first, again], "value ~ week")
+
+
+def test_long_identifiers_are_told_apart():
+    """Beyond 2**53 neighbours were one patient as floats."""
+    frame = visits()
+    frame["patient_id"] += 2**60
+    assert visit_moments(halves(frame), "value ~ week").n_patients == 40
+
+
+def test_expressions_that_read_other_rows_are_refused():
+    """Each part has its own mean; the sums were those of nothing."""
+    frame = visits()
+    for expression in ("I(baseline - baseline.mean())", "I(baseline.rank())"):
+        fixed = f"value ~ week + {expression}"
+        with pytest.raises(ModelError, match="learns from the patients"):
+            visit_moments(halves(frame), fixed)
+    assert visit_moments(halves(frame), "value ~ week + np.log(baseline) + I(pain**2)").n_patients == 40
+
+
+def test_a_plan_is_asked_for_where_a_path_is_given():
+    with pytest.raises(ModelError, match="The plan is no MomentPlan but str"):
+        visit_moments(visits(), "value ~ week", plan="agreed.json")
+
+
+def test_a_plan_holds_no_means_but_its_shifts():
+    plan = plan_moments(visits(), FIXED)
+    assert all(np.isnan(one.mean) for one in plan.covariates)
+    assert set(plan.shifts) == {"baseline"}
