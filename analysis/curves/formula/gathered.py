@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from analysis.counted import counted
 from analysis.curves.formula.design import described_rows, design_from_rows
 from analysis.curves.formula.formula_columns import interactions, mentioned_columns, parse_formula
+from analysis.curves.rows.covariate import Covariate, in_both_orders
 from analysis.curves.rows.moment_plan import MomentPlan
 from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.parts import VisitParts, columns_of, frames_of
@@ -145,7 +146,7 @@ def plan_moments(
     if isinstance(data, pd.DataFrame):
         return _learned(data, fixed, patient, week)
     plan: MomentPlan | None = None
-    incomplete = 0
+    incomplete, declared = 0, dict[str, tuple[str, ...]]()
     with steps("Learning what the parts hold") as step:
         for number, frame in enumerate(_parts(data, fixed, patient, week), start=1):
             step(f"part {number}")
@@ -154,11 +155,29 @@ def plan_moments(
                 continue
             found = _learned(frame, fixed, patient, week)
             plan = found if plan is None else plan.widened(found)
+            _note_order(frame, plan, declared)
     if plan is None and incomplete:
         _refuse_incomplete(incomplete)
     if plan is None:
         raise ModelError("There are no visits.", what_to_do="Give at least one part with visits.")
-    return plan
+    return replace(plan, covariates=tuple(_in_order(one, declared.get(one.name, ())) for one in plan.covariates))
+
+
+def _note_order(frame: pd.DataFrame, plan: MomentPlan, declared: dict[str, tuple[str, ...]]) -> None:
+    """Keep the order in which categories declare their levels, those that nobody has too."""
+    for covariate in plan.covariates:
+        dtype = frame[covariate.name].dtype
+        if isinstance(dtype, pd.CategoricalDtype):
+            levels = tuple(map(str, dtype.categories))
+            declared[covariate.name] = in_both_orders(declared.get(covariate.name, ()), levels)
+
+
+def _in_order(covariate: Covariate, declared: tuple[str, ...]) -> Covariate:
+    """Put levels in the order declared, and words in that of the alphabet, whatever part came first."""
+    if covariate.levels is None:
+        return covariate
+    place = {level: number for number, level in enumerate(declared)}
+    return replace(covariate, levels=tuple(sorted(covariate.levels, key=lambda one: (place.get(one, len(place)), one))))
 
 
 def _parts(data: VisitParts, fixed: str, patient: str, week: str) -> Iterator[pd.DataFrame]:

@@ -143,6 +143,19 @@ def test_the_reference_is_that_of_the_plan_whatever_a_part_has_first():
         assert set(fit.differences(weeks=[6.0])["reference"]) == {"exercise"}
 
 
+@pytest.mark.parametrize("kind", ["category", "str"])
+def test_levels_have_the_order_of_the_pooled_rows_whatever_part_comes_first(kind):
+    """Each part has one protocol: declared in an order, or as words, which are put in that of the alphabet."""
+    frame = visits().astype({"protocol": kind})
+    whole = fit_mixed(frame, "value ~ protocol * week")
+    parts = [frame[frame["protocol"] == name] for name in ("motion", "stimulation", "exercise")]
+    for order in ((0, 1, 2), (2, 1, 0), (1, 0, 2)):
+        found = visit_moments([parts[i] for i in order], "value ~ protocol * week")
+        assert (
+            fit_mixed(found, "value ~ protocol * week").coefficients.index.tolist() == whole.coefficients.index.tolist()
+        )
+
+
 def test_two_plans_and_what_learns_from_patients_are_refused():
     frame = visits()
     plans = [plan_moments(rows, "value ~ protocol") for rows in (frame, frame[frame["week"] < 20])]
