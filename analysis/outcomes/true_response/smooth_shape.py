@@ -27,7 +27,9 @@ _STEPS, _FAR = (0.2, 0.6), 4.2
 #: Furthest that pieces within so many standard deviations lie apart, in standard deviations of the two true values.
 _APART, _CORE = (0.3, 0.8), 3.0
 #: Iterations at most; gain in log likelihood below which they end.
-_ITERATIONS, _GAIN = 60, 1e-4
+_ITERATIONS, _GAIN = 200, 1e-6
+#: A step that is damped more than this gains little wherever it is, which is no sign of the end.
+_DAMPED = 1e-3
 
 
 class _Curve:
@@ -231,7 +233,7 @@ def _fit(likelihood: Floats, pieces: Pieces, knots: Sequence[int], start: Floats
                 damping /= 4
                 break
             damping = max(5 * damping, 1e-2)
-        if gained < _GAIN:
+        if gained < _GAIN and (damping <= _DAMPED or not gained):
             break
     return _Fit(curves, at, float(np.log(density).sum()), scores, information)
 
