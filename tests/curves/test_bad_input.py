@@ -171,6 +171,13 @@ def test_infinite_values() -> None:
     assert error.where == "rows 2, 7 (counted from 0)"
 
 
+def test_dates_among_the_covariates() -> None:
+    frame = visits().assign(day=lambda rows: pd.Timestamp("2030-01-01") + pd.to_timedelta(rows["patient_id"], unit="D"))
+    for column in (frame["day"], frame["day"] - frame["day"].min(), frame["day"].dt.tz_localize("UTC")):
+        rows = frame.assign(day=column)
+        refuse(rows, "Column 'day' holds .*, and a model takes numbers", "days since a day", "value ~ week + day")
+
+
 def test_weeks_as_words() -> None:
     frame = visits().assign(week=lambda rows: "week " + rows["week"].astype(str))
     refuse(frame, "The week column 'week' holds .*, not numbers", "as numbers")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
@@ -48,7 +48,6 @@ def visit_moments(
         Columns of the patient and the week.
     plan : MomentPlan, optional
         What was agreed before (:func:`plan_moments`). Without one all parts are read twice, first to learn what they hold.
-
     at_least : int
         Leave out patients whose pattern of visits, or a category or combination of an interaction within it, has fewer patients
         than this, so that no such cell stands in a file; they are counted in ``left_out``. Small cells of other columns stay
@@ -78,13 +77,7 @@ def visit_moments(
     if plan is not None:
         _refuse_other_formula(plan, fixed, patient, week)
     parts = [data] if isinstance(data, pd.DataFrame) else data
-    once = not isinstance(parts, str | Path) and iter(parts) is parts
-    if once and (plan is None or at_least):
-        raise ModelError(
-            "Parts that can be read once only need a plan, and nobody can be left out of them: what all of them hold is not known "
-            "before the last one.",
-            what_to_do="Give a list of parts or Parquet files, or a plan (plan_moments).",
-        )
+    _refuse_no_parts(parts, again=plan is None or at_least > 0)
     agreed = plan
     if agreed is None and (at_least or not isinstance(data, pd.DataFrame)):
         agreed = plan_moments(data, fixed, patient=patient, week=week)
@@ -178,6 +171,21 @@ def _in_order(covariate: Covariate, declared: tuple[str, ...]) -> Covariate:
         return covariate
     place = {level: number for number, level in enumerate(declared)}
     return replace(covariate, levels=tuple(sorted(covariate.levels, key=lambda one: (place.get(one, len(place)), one))))
+
+
+def _refuse_no_parts(parts: VisitParts, *, again: bool) -> None:
+    """Refuse what holds no parts, and parts that can be read once only where they have to be read ``again``."""
+    if not isinstance(parts, str | Path | Iterable):
+        raise ModelError(
+            f"These are no visits but {type(parts).__name__}.",
+            what_to_do="Give a data frame, a list of them, or the path of a Parquet file or a folder of them.",
+        )
+    if again and isinstance(parts, Iterator):
+        raise ModelError(
+            "Parts that can be read once only need a plan, and nobody can be left out of them: what all of them hold is not known "
+            "before the last one.",
+            what_to_do="Give a list of parts or Parquet files, or a plan (plan_moments).",
+        )
 
 
 def _parts(data: VisitParts, fixed: str, patient: str, week: str) -> Iterator[pd.DataFrame]:

@@ -185,6 +185,7 @@ def read_rows(
     )
     _refuse_words(data[outcome], outcome, "outcome", "Convert the outcome to numbers first (pandas.to_numeric).")
     frame = pd.DataFrame({name: data[name] for name in wanted}, copy=False)
+    _refuse_dates(frame, variables)
     _refuse_infinite(frame)
     complete = complete_rows(frame)
     dropped = int(complete.size - np.count_nonzero(complete))
@@ -237,6 +238,18 @@ def _refuse_words(column: pd.Series, name: str, role: str, what_to_do: str) -> N
             where=f"first value: {example[0]!r}" if example else "no values",
             what_to_do=what_to_do,
         )
+
+
+def _refuse_dates(frame: pd.DataFrame, variables: list[str]) -> None:
+    for name in variables:
+        if pd.api.types.is_datetime64_any_dtype(frame[name].dtype) or pd.api.types.is_timedelta64_dtype(
+            frame[name].dtype
+        ):
+            raise ModelError(
+                f"Column {name!r} holds {frame[name].dtype}, and a model takes numbers and categories.",
+                where="covariates of the formula",
+                what_to_do="Give it as a number, for example the days since a day that is the same for all.",
+            )
 
 
 def _refuse_infinite(frame: pd.DataFrame) -> None:

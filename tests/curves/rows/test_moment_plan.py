@@ -169,6 +169,8 @@ def test_two_plans_and_what_learns_from_patients_are_refused():
         visit_moments([frame], "value ~ center(baseline)")
     with pytest.raises(ModelError, match="follow no schedule"):
         plan_moments(visits(unscheduled=True), "value ~ week")
+    with pytest.raises(ModelError, match="These are no visits but NoneType"):
+        visit_moments(None, "value ~ week")
     with pytest.raises(ModelError, match="There are no visits"):
         visit_moments([], "value ~ week")
 
