@@ -28,6 +28,8 @@ _STEPS, _FAR = (0.2, 0.6), 4.2
 _APART, _CORE = (0.3, 0.8), 3.0
 #: Iterations at most; gain in log likelihood below which they end.
 _ITERATIONS, _GAIN = 200, 1e-6
+#: Information of a direction, as a part of the largest, below which the patients tell nothing of it.
+_TOLD_OF = 1e-10
 #: A step that is damped more than this gains little wherever it is, which is no sign of the end.
 _DAMPED = 1e-3
 
@@ -167,7 +169,8 @@ def smooth_shape(pair: TruePair, some: NDArray[np.int64], variances: tuple[float
     along = _along(best.curves, best.coefficients)
     likelihood, scale, _ = likelihood_in(pair, along, some, variances)
     last = _fit(likelihood, along, knots, best.coefficients)
-    influence = np.asarray(np.linalg.solve(last.information, last.scores.T).T, dtype=np.float64)
+    # a direction that no patient tells of, as where all are at the best value, is moved by none
+    influence = np.asarray(last.scores @ np.linalg.pinv(last.information, rcond=_TOLD_OF, hermitian=True))
     total = last.log_likelihood + float(scale.sum())
     return SmoothShape(along, (knots[0], knots[1]), total, influence, last.curves, last.coefficients)
 

@@ -116,6 +116,15 @@ def test_counting_patients_twice_moves_the_shares_as_fitting_them_twice_does(rng
     assert after[1][0] - before[1][0] == pytest.approx(refitted[1][0] - before[1][0], rel=0.4)
 
 
+@pytest.mark.parametrize(("n", "value"), [(15, 0.0), (60, 0.0), (60, 1.0), (300, 0.0)])
+def test_where_all_patients_are_alike_counting_some_twice_moves_nothing(n, value):
+    """As where all are at the best value: the information of the shape is singular, and weights have nothing to say."""
+    found = smooth_shape(Patients(np.full((n, 2), value)), np.arange(n), ())
+    assert np.abs(found.influence).max() < 1
+    weight = np.arange(n) * 2.0 / (n - 1)
+    np.testing.assert_allclose(found.shares(weight), found.shares(), atol=1e-9)
+
+
 def test_fewer_than_twenty_patients_get_a_normal_distribution(rng):
     patients = Patients(seen(rng, rng.standard_exponential(19) - 1))
     assert smooth_shape(patients, np.arange(19), ()).knots == (0, 0)
