@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import linprog
 
+from analysis.errors import ModelError
 from analysis.statistics.small_counts import LARGEST_HIDDEN
 
 #: Row of the system: factors by variable.
@@ -103,7 +104,7 @@ class Reader:
 
         Raises
         ------
-        RuntimeError
+        ModelError
             Where the program of the counts came to no end.
         """
         aim = np.array([*row], dtype=np.int32)
@@ -120,8 +121,7 @@ class Reader:
         if status == HighsModelStatus.kInfeasible:
             return None
         if status != HighsModelStatus.kOptimal:
-            msg = f"the largest value of a count of the releases was not found ({self._model.modelStatusToString(status)})"
-            raise RuntimeError(msg)
+            raise _no_end(self._model.modelStatusToString(status))
         return np.maximum(np.array(self._model.getSolution().col_value), 0.0)
 
 
@@ -204,5 +204,12 @@ def _wider(rows: sparse.csr_array, k: int) -> sparse.csr_array:
 def _do(status: HighsStatus) -> None:
     """Stop where a step of the linear program was not taken."""
     if status == HighsStatus.kError:
-        msg = "a step of the linear program of the releases' counts was refused"
-        raise RuntimeError(msg)
+        raise _no_end("a step was refused")
+
+
+def _no_end(reason: str) -> ModelError:
+    return ModelError(
+        "It cannot be told whether earlier releases and this one together give small counts away, so nothing is released.",
+        where=f"linear program of the counts of all releases: {reason}",
+        what_to_do="Make the release with fewer indicators or over longer windows, and report this message.",
+    )

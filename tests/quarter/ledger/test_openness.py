@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from analysis.errors import ModelError
 from analysis.quarter.ledger.openness import Reader, Targets, cheapest_to_hide, matrix_of
 
 LIMIT = 50.0
@@ -90,6 +91,13 @@ def test_the_least_is_hidden_that_lets_a_count_be_eleven():
     assert cheapest_to_hide({0: 1.0}, shown, np.array([1.0, 3.0]), equal, [], 2).tolist() == [True, True]
     assert cheapest_to_hide({0: 1.0}, shown[:1], np.array([1.0]), equal, [], 2).tolist() == [True]
     assert cheapest_to_hide({0: 1.0}, shown, np.array([1.0, 3.0]), [({0: 1.0, 1: 1.0}, 10.0)], [], 2) is None
+
+
+def test_a_program_that_comes_to_no_end_is_said_and_nothing_is_released():
+    known = reader([({0: 1.0}, 3.0)], [], 1)
+    with pytest.raises(ModelError, match="so nothing is released") as raised:
+        known.most({99: 1.0})  # no such count
+    assert "report this message" in raised.value.what_to_do
 
 
 def test_targets_give_their_rows_back():
