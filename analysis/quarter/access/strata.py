@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.statistics.small_counts import LARGEST_HIDDEN
+
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
 
@@ -53,8 +55,8 @@ def strata(cohort: Cohort) -> pd.DataFrame:
     return pd.DataFrame(found, index=people.index)
 
 
-def of_whole_sites(groups: pd.DataFrame, sites: pd.Series) -> list[str]:
-    """Name the kinds of which a group holds all patients of some sites and none of others, as where one site records no language.
+def nearly_sites(groups: pd.DataFrame, sites: pd.Series, counted: pd.DataFrame) -> list[str]:
+    """Name the kinds of which a group is all patients of some sites, or all but a few, as where one site records no language.
 
     Parameters
     ----------
@@ -62,22 +64,45 @@ def of_whole_sites(groups: pd.DataFrame, sites: pd.Series) -> list[str]:
         The groups of each patient, a column for each kind.
     sites : pandas.Series
         Their sites, by the same index.
+    counted : pandas.DataFrame of bool
+        What is counted of the patients, a column for each quantity, by the same index.
 
     Returns
     -------
     list of str
-        The kinds. Counts of such a group would tell those of the sites, whatever is hidden of them.
+        The kinds. Counts of such a group, beside those of sites, tell a count of 1 to 10 or one that is hidden: the group holds
+        some sites whole and 10 others or fewer, or lies within some sites of which it lacks 10 or fewer. The rule is applied to each
+        quantity of which the group has more than 10.
 
     Examples
     --------
-    >>> sites = pd.Series(["A", "A", "B", "B"])
-    >>> of_whole_sites(pd.DataFrame({"sex": ["f", "m", "f", "m"], "language": ["x", "y", "not recorded", "not recorded"]}), sites)
+    >>> sites = pd.Series(["A", "A", "B", "B"] * 6)
+    >>> groups = pd.DataFrame({"sex": ["f", "m", "f", "m"] * 6, "language": ["x", "y", "not recorded", "not recorded"] * 6})
+    >>> nearly_sites(groups, sites, pd.DataFrame({"seen": [True] * 24}))
     ['language']
     """
     if sites.nunique() < 2:
         return []
-    inside = {str(kind): (pd.crosstab(groups[kind], sites) > 0).to_numpy() for kind in groups}
-    return [kind for kind, there in inside.items() if (there <= (there.sum(axis=0) == 1)).all(axis=1).any()]
+    return [str(kind) for kind in groups if _is_nearly_sites(groups[kind], sites, counted)]
+
+
+def _is_nearly_sites(groups: pd.Series, sites: pd.Series, counted: pd.DataFrame) -> bool:
+    """Say whether one of the groups, in one of the quantities, is told from some whole sites by few patients."""
+    there = pd.crosstab(groups, sites)
+    whole, touched = there.eq(there.sum()), there.gt(0)
+    if whole.where(touched, other=True).all(axis=1).any():
+        return True
+    for quantity in counted:
+        number = counted[quantity].astype(float).groupby([groups, sites]).sum().unstack(fill_value=0)
+        of_group = number.sum(axis=1)
+        beside_whole = number.where(~whole, 0.0).sum(axis=1)
+        lacking = (number.sum() * touched).sum(axis=1) - of_group
+        nested = (whole.any(axis=1) & (beside_whole <= LARGEST_HIDDEN)) | (
+            ~touched.all(axis=1) & (lacking <= LARGEST_HIDDEN)
+        )
+        if (nested & (of_group > LARGEST_HIDDEN)).any():
+            return True
+    return False
 
 
 def in_order(groups: list[str]) -> list[str]:

@@ -53,7 +53,8 @@ def _left_out(found: Equity) -> list[str]:
     if not found.left_out:
         return []
     names = numbers.listed([GROUPED_BY[one].lower() for one in found.left_out])
-    return [f"Not told by {names}: a group there is all patients of some sites, whose counts it would tell."]
+    why = "a group there is all patients of some sites, or all but a few, and both together would tell small or hidden counts."
+    return [f"Not told by {names}: {why}"]
 
 
 def _kinds(found: Equity) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analysis.quarter.access.strata import of_whole_sites, strata
+from analysis.quarter.access.strata import nearly_sites, strata
 from analysis.quarter.access.stratum_counts import Compared, as_kept, stratum_counts, whole_year
 from analysis.quarter.access.stratum_tests import stratum_shares, stratum_tests
 from analysis.quarter.indicators import CHANGE, DUE, IMPROVED
@@ -39,7 +39,7 @@ class Equity:
     tests : tuple of StratumTest
         Whether the groups differ.
     left_out : tuple of str
-        Kinds of which a group is all patients of some sites, so that nothing of them may be shown.
+        Kinds of which a group is all patients of some sites, or nearly so, and of which nothing may be shown for it.
     """
 
     counts: StratumCounts
@@ -69,12 +69,15 @@ def equity(
     left_out: list[str] = []
     if hidden and kept is None:
         inside = counted.people["period"].str[:4] == year
-        left_out = of_whole_sites(groups[inside], counted.people.loc[inside, "site"])
+        quantities = [DUE, *dict.fromkeys(name for one in shares for name in (one.denominator, one.numerator))]
+        left_out = nearly_sites(
+            groups[inside], counted.people.loc[inside, "site"], counted.people.loc[inside, quantities]
+        )
         groups = groups.drop(columns=left_out)
     if not len(groups.columns):
         return None, (
-            "groups of patients that are not whole sites: by each kind on record a group is all patients of some sites, whose "
-            "counts it would tell."
+            "groups of patients that may be told beside sites: by each kind on record a group is all patients of some sites, or "
+            "all but a few, and both together would tell small or hidden counts."
         )
     found = (
         as_kept(kept, earlier=kept.told_by(releasing.before))

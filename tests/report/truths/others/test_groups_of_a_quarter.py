@@ -107,11 +107,27 @@ def test_a_group_that_is_a_whole_site_is_not_told(tmp_path):
     silent = people.assign(language=people["language"].where(people["site"] == "north"))
     study = prepared(replace(cohort, patients=silent), tmp_path)
     assert study.equity is None
-    assert "by each kind on record a group is all patients of some sites" in said(quarter.equity(study))
+    assert "by each kind on record a group is all patients of some sites, or all but a few" in said(
+        quarter.equity(study)
+    )
     both = silent.assign(sex=np.where(np.arange(len(people)) % 2, "female", "male"))
     study = prepared(replace(cohort, patients=both), tmp_path)
     assert study.equity.counts.kinds == ["sex"]
     told = said(quarter.equity(study))
-    assert "Not told by language: a group there is all patients of some sites, whose counts it would tell." in told
+    assert "Not told by language: a group there is all patients of some sites, or all but a few" in told
     open_to_the_team = prepared(replace(cohort, patients=both), tmp_path, small_counts="shown")
     assert open_to_the_team.equity.counts.kinds == ["sex", "language"]
+
+
+def test_a_group_that_is_nearly_a_site_is_not_told(tmp_path):
+    """Three patients of the other site have no language on record: the group without, less that site, would tell of them."""
+    cohort = grouped(plant(sites=("north", "south")))
+    people = cohort.patients
+    recorded = (people["site"] == "north") & ~people["patient_id"].isin(
+        people.loc[people["site"] == "north", "patient_id"][-3:]
+    )
+    study = prepared(replace(cohort, patients=people.assign(language=people["language"].where(recorded))), tmp_path)
+    assert study.equity is None
+    assert "by each kind on record a group is all patients of some sites, or all but a few" in said(
+        quarter.equity(study)
+    )
