@@ -17,6 +17,10 @@ CohortElsewhere = Annotated[
 NotebookElsewhere = Annotated[
     Path | None, typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record.")
 ]
+OwnTemplates = Annotated[
+    list[Path] | None,
+    typer.Option("--template", help="Your own .docx or .pptx: its colours, fonts and logo for that form; repeatable."),
+]
 Trusted = Annotated[
     bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
 ]
@@ -66,12 +70,7 @@ def report(
     plan: Annotated[
         Path | None, typer.Option("--plan", help="Analysis plan that the report follows; it says every deviation.")
     ] = None,
-    templates: Annotated[
-        list[Path] | None,
-        typer.Option(
-            "--template", help="Your own .docx or .pptx: its colours, fonts and logo for that form; repeatable."
-        ),
-    ] = None,
+    templates: OwnTemplates = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
     """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms.
@@ -145,6 +144,7 @@ def repeat(
     destination: Annotated[
         Path | None, typer.Option("--out", help="Folder for the new report; without it, it is only compared.")
     ] = None,
+    templates: OwnTemplates = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
     """Make a report again from its record and say what is equal and what differs; exit code 1 where anything differs."""
@@ -157,6 +157,7 @@ def repeat(
             notebook=notebook,
             trust=_show_and_trust if trust else False,
             out=destination,
+            templates=templates or (),
             overwrite=overwrite,
             progress=told,
         )

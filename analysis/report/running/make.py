@@ -36,6 +36,7 @@ from analysis.report.running.placing import files_of_earlier, put_in_place, refu
 from analysis.report.running.record import (
     Record,
     code_digest,
+    hashes,
     record_inputs,
     record_origin,
     signals_of,
@@ -245,6 +246,7 @@ def _put(
         code=code_digest(),
         system=system(),
         shows=tuple(read_digests(document)),
+        templates=hashes(looks),
         signals=signals_of(document),
     )
     _write(working / files.notebook.name, _told(executed, order.seen_from_out))

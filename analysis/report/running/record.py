@@ -6,7 +6,7 @@ import io
 import platform
 import shlex
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -65,6 +65,8 @@ class Record:
         What the report shows, table by table, without the pictures themselves.
     files : tuple of str
         The files of the report, from its folder; with ``overwrite`` these are replaced and no others.
+    templates : mapping
+        SHA-256 of the user's own template, by form.
     signals : tuple of mapping
         Signals of a quarter's outcomes: indicator, state (new, goes on, none now, cannot be judged now), way, since.
     """
@@ -82,6 +84,7 @@ class Record:
     system: str
     shows: tuple[Digest, ...]
     files: tuple[str, ...] = ()
+    templates: Mapping[str, str] = field(default_factory=dict)
     signals: tuple[Mapping[str, str], ...] = ()
 
     def to_json(self) -> dict[str, Any]:
@@ -104,6 +107,7 @@ class Record:
             "code": self.code,
             "system": self.system,
             "shows": [asdict(one) for one in self.shows],
+            **({"templates": dict(self.templates)} if self.templates else {}),
             **({"signals": [dict(one) for one in self.signals]} if self.signals else {}),
         }
 
@@ -157,6 +161,7 @@ def read_record(path: Path | str) -> Record:
             system=_text(data["system"]),
             shows=tuple(Digest(**one) for one in data["shows"]),
             files=tuple(_text(one) for one in data.get("files", [])),
+            templates={_text(form): _text(sha256) for form, sha256 in data.get("templates", {}).items()},
             signals=tuple(
                 {_text(name): _text(value) for name, value in one.items()} for one in data.get("signals", [])
             ),
@@ -280,6 +285,11 @@ def _argument(text: str) -> str:
 def time_stamp() -> str:
     """Return the present time in UTC, to the second: the only thing that differs between two equal runs."""
     return datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def hashes(files: Mapping[Any, bytes]) -> dict[str, str]:
+    """Give the SHA-256 of each of several files."""
+    return {str(name): hashlib.sha256(file).hexdigest() for name, file in files.items()}
 
 
 def _source(source: Source) -> dict[str, Any]:

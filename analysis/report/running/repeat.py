@@ -1,6 +1,6 @@
 """A report made again from its record, and compared with what it showed then."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,6 +78,7 @@ def repeat_report(
     notebook: Path | str | None = None,
     trust: bool | Callable[[str], bool] = False,
     out: Path | str | None = None,
+    templates: Sequence[Path | str] = (),
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Repetition:
@@ -97,6 +98,9 @@ def repeat_report(
         where it is, with its hash and those of the record and the kit, and answers.
     out : Path or str, optional
         Folder for the new report, in the same forms; by default it is made, compared and thrown away.
+    templates : sequence of Path or str
+        One's own templates for the new report, as for :func:`~analysis.report.make_report`; the record holds the hashes of those
+        that there were.
     overwrite : bool
         Whether an earlier report in ``out`` is replaced.
     progress : callable, optional
@@ -133,12 +137,15 @@ def repeat_report(
             out or place / "report",
             parameters=known.parameters,
             formats=known.formats if out else ("html",),  # type: ignore[arg-type]
+            templates=templates,
             overwrite=overwrite,
             progress=progress,
         )
         now = read_record(files.record)
         counts, differences = compare_with_record(path, known, read_document(read_notebook(files.notebook)))
-    return Repetition(known.report, said, counts, differences, _surroundings(known, now), files if out else None)
+    return Repetition(
+        known.report, said, counts, differences, _surroundings(known, now, forms=bool(out)), files if out else None
+    )
 
 
 @contextmanager
@@ -272,11 +279,15 @@ def _row(one: Digest, difference: str) -> tuple[str, str, str, str]:
     return one.kind, one.cell, one.name, difference
 
 
-def _surroundings(then: Record, now: Record) -> pd.DataFrame:
+def _surroundings(then: Record, now: Record, *, forms: bool) -> pd.DataFrame:
+    """Give what is not as it was; templates, where forms beside the page are written."""
     pairs = [(name, then.versions.get(name, "absent"), now.versions.get(name, "absent")) for name in now.versions]
     pairs += [
         ("system", then.system, now.system),
         ("source files of the kit, SHA-256", then.code[:16], now.code[:16]),
         ("notebook, SHA-256", then.notebook.sha256[:16], now.notebook.sha256[:16]),
     ]
+    for form in sorted({*then.templates, *now.templates}) if forms else ():
+        was, is_now = then.templates.get(form, "none"), now.templates.get(form, "none")
+        pairs.append((f"template for {form}, SHA-256", was[:16], is_now[:16]))
     return pd.DataFrame([pair for pair in pairs if pair[1] != pair[2]], columns=["what", "then", "now"])

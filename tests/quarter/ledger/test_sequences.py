@@ -13,48 +13,67 @@ from analysis.quarter.released_counts import as_release
 
 from .attacker import Attacker
 
-ONE = Indicator("better", "Better", "share", "outcome", "higher", "better", "seen", "better", "seen")
-NAMES, SUMS = ("seen", "better", "others"), (("seen", ("better", "others")),)
+#: What is counted: each share of a total, and the rest of it; with several, one total is told apart in three ways.
+ONE = (("seen", "better"),)
+SEVERAL = (("seen", "better"), ("seen", "painless"), ("seen", "walking"), ("better", "much better"))
 
 
-def network(rng, n_sites=None):
+def sums_of(shares):
+    return tuple((total, (part, f"not {part}")) for total, part in shares)
+
+
+def names_of(shares):
+    return ("seen", *(name for _, parts in sums_of(shares) for name in parts))
+
+
+def told_apart(rng, seen, chances):
+    """Draw the parts of patients seen: an array of quantities, in the order of the names, by periods and sites."""
+    found = {"seen": seen}
+    for (total, part), chance in chances.items():
+        found[part] = rng.binomial(found[total], chance)
+        found[f"not {part}"] = found[total] - found[part]
+    return np.array([found[name] for name in names_of(chances)], dtype=float)
+
+
+def network(rng, n_sites=None, shares=ONE):
     """Draw a few sites and quarters with counts about the size at which some are small."""
     periods = every_period(["2024-Q1", "2029-Q4"])[: rng.integers(4, 8)]
     sites = [f"site {one}" for one in ascii_lowercase[: n_sites or rng.integers(2, 6)]]
     size = rng.integers(3, 30, len(sites))
     seen = rng.poisson(np.broadcast_to(size, (len(periods), len(sites))))
-    better = rng.binomial(seen, rng.uniform(0.1, 0.9))
-    return periods, sites, np.array([seen, better, seen - better], dtype=float)
+    return periods, sites, told_apart(rng, seen, {share: rng.uniform(0.1, 0.9) for share in shares})
 
 
-def late(rng, state):
+def late(rng, state, shares=ONE):
     """Add patients who were seen late, most of them in the last two quarters."""
     n = state.shape[1]
     more = rng.poisson(np.where(np.arange(n) >= n - 2, 2.0, 0.1)[:, None], state.shape[1:])
-    better = rng.binomial(more, 0.5)
-    return state + np.array([more, better, more - better])
+    return state + told_apart(rng, more, dict.fromkeys(shares, 0.5))
 
 
-def counts_of(periods, sites, state, as_of):
+def counts_of(periods, sites, state, as_of, shares=ONE):
     rows = [
         (name, p, s, state[i, j, k])
-        for i, name in enumerate(NAMES)
+        for i, name in enumerate(names_of(shares))
         for j, p in enumerate(periods)
         for k, s in enumerate(sites)
     ]
     table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
-    return QuarterCounts((ONE,), table, SUMS, as_of=as_of)
+    indicators = tuple(
+        Indicator(part, part, "share", "outcome", "higher", part, total, part, total) for total, part in shares
+    )
+    return QuarterCounts(indicators, table, sums_of(shares), as_of=as_of)
 
 
-def sequence(seed, *, checked=True, n_releases=3, n_sites=None):
+def sequence(seed, *, checked=True, n_releases=3, n_sites=None, shares=ONE):
     """Make three releases of a network; give the attacker who has read them, and the places to attack."""
     rng, of_blocks = np.random.default_rng(seed), np.random.default_rng([seed, 1])
-    periods, sites, state = network(rng, n_sites)
+    periods, sites, state = network(rng, n_sites, shares)
     states, of_state, releases = [state], [], []
     for step in range(n_releases):
         if step and rng.random() < 0.6:
-            states.append(late(rng, states[-1]))
-        counts = counts_of(periods, sites, states[-1], f"2030-0{len(states)}-01")
+            states.append(late(rng, states[-1], shares))
+        counts = counts_of(periods, sites, states[-1], f"2030-0{len(states)}-01", shares)
         last = int(rng.integers(1, len(periods))) if rng.random() < 0.3 else len(periods) - 1
         window = periods[max(0, last + 1 - int(rng.integers(1, 5))) : last + 1]
         baseline = periods[: max(1, int(rng.integers(1, len(periods))))]
@@ -64,11 +83,12 @@ def sequence(seed, *, checked=True, n_releases=3, n_sites=None):
         )  # fmt: skip
         releases.append(as_release(made))
         of_state.append(len(states) - 1)
-    attacker = Attacker(NAMES, periods, sites, states, SUMS)
+    names = names_of(shares)
+    attacker = Attacker(names, periods, sites, states, sums_of(shares))
     for number, entry in zip(of_state, releases, strict=True):
         attacker.read(number, entry)
-    places = {(name, places, site) for one in releases for places, site in [*one.shown, *one.hidden] for name in NAMES}
-    places |= {(name, (p,), site) for name in NAMES for p in periods for site in sites}
+    places = {(name, places, site) for one in releases for places, site in [*one.shown, *one.hidden] for name in names}
+    places |= {(name, (p,), site) for name in names for p in periods for site in sites}
     return attacker, sorted(places), releases
 
 
@@ -118,4 +138,19 @@ def test_nothing_is_told_of_many_sites():
 def test_nothing_is_told_by_four_releases():
     told, n = attacked(range(2060, 2090), n_releases=4)
     assert n > 4_000
+    assert told == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("first", [4000, 4060])
+def test_nothing_is_told_where_one_total_is_told_apart_in_several_ways(first):
+    told, n = attacked(range(first, first + 60), shares=SEVERAL)
+    assert n > 20_000
+    assert told == []
+
+
+@pytest.mark.slow
+def test_nothing_is_told_of_several_sums_by_four_releases():
+    told, n = attacked(range(4200, 4220), shares=SEVERAL, n_releases=4)
+    assert n > 10_000
     assert told == []

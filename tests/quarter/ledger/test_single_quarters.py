@@ -9,7 +9,7 @@ from analysis.quarter.ledger.openness import matrix_of
 from analysis.quarter.ledger.system import JoinedReleases
 
 from .attacker import Attacker
-from .test_sequences import NAMES, SUMS, attacked, counts_of, sequence
+from .test_sequences import ONE, attacked, counts_of, names_of, sequence, sums_of
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 7, 12])
@@ -29,7 +29,7 @@ def test_the_most_of_every_cell_is_that_of_all_cells(seed, monkeypatch):
     cells = [(name, (period,), site) for name in sorted(system.sited) for period, _, site in inside]
     cells = [one for one in cells if 1 <= system.true(one[0], one[1:]) <= 10]
     assert len(cells) == len(found) > 0
-    alone = Attacker(NAMES, periods, sites, states[:1], SUMS)
+    alone = Attacker(names_of(ONE), periods, sites, states[:1], sums_of(ONE))
     alone.read(0, releases[0])
     for (row, none), (name, period, site) in zip(found, cells, strict=True):
         aim = np.zeros(system.n)

@@ -1,10 +1,14 @@
 """A report is made again from its record: the same, or the difference is named; and what cannot be repeated says so."""
 
+import hashlib
 import json
 import math
 import shutil
+import subprocess
+from pathlib import Path
 
 import nbformat
+import pypandoc
 import pytest
 
 from analysis.cohort import write_cohort
@@ -91,6 +95,31 @@ def test_a_repeated_report_is_the_same_with_or_without_its_cohort(made, tmp_path
     assert str(again).startswith("own: the same as its record. The cohort was generated again: scenario")
     assert sorted(path.name for path in (tmp_path / "again").iterdir()) == ["own.html", "own.ipynb", "own.json"]
     assert {path.name: path.read_bytes() for path in (tmp_path / "report").iterdir()} == before
+
+
+@pytest.mark.usefixtures("no_kernel")
+def test_a_template_that_is_not_the_same_is_said(made, tmp_path):
+    program = Path(pypandoc.__file__).resolve().parent / "files" / "pandoc"
+    plain = subprocess.run(
+        [program, "--print-default-data-file=reference.docx"], capture_output=True, check=True
+    ).stdout
+    look = tmp_path / "ours.docx"
+    look.write_bytes(plain)
+    record = tmp_path / "in our look" / "own.json"
+    own = tmp_path / "own.ipynb"
+    make_report(
+        str(own), tmp_path / "cohort", record.parent, formats=("docx",), templates=(look,), parameters={"week": 6}
+    )
+    assert read_record(record).templates == {"docx": hashlib.sha256(plain).hexdigest()}
+    compared = repeat_report(record, notebook=own, trust=True)
+    assert compared.surroundings.empty
+    without = repeat_report(record, notebook=own, trust=True, out=tmp_path / "without")
+    assert without.same
+    assert without.surroundings.to_numpy().tolist() == [
+        ["template for docx, SHA-256", hashlib.sha256(plain).hexdigest()[:16], "none"]
+    ]
+    again = repeat_report(record, notebook=own, trust=True, out=tmp_path / "with", templates=(look,))
+    assert again.surroundings.empty
 
 
 @pytest.mark.usefixtures("no_kernel")

@@ -1,12 +1,14 @@
 """Harms, and what speaks against the findings, in words; where nothing does, what was looked for."""
 
+from collections.abc import Sequence
+
 from analysis.counted import form
 from analysis.quarter.over_time.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import NO_HARMS_RECORDED
-from analysis.report.quarter.findings.finding import QuarterFindings
+from analysis.report.quarter.findings.finding import Followed, QuarterFindings
 from analysis.report.quarter.findings.signal_words import by_chance_words
 from analysis.report.quarter.findings.words import (
     MOST_NAMED,
@@ -106,11 +108,7 @@ def doubts_words(found: QuarterFindings) -> list[str]:
         said.append(by_chance_words(found))
     early = [one for one in followed if one.chart != "control chart" and one.points]
     if early:
-        most = max(one.points for one in early)
-        said.append(
-            f"With {numbers.plural(most, 'point')} over time one unusual quarter cannot be told from chance; {FEWEST_POINTS} "
-            "are needed."
-        )
+        said.append(too_few_points(early, len(followed)))
     wandering = [in_text(name_words(one)) for one in followed if one.wanders]
     if wandering:
         said.append(
@@ -129,3 +127,17 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     if who is not None and not numbers.is_missing(who.lost):
         looked_for = ["a third or more lost", "losses 15 points from the baseline's", *looked_for]
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
+
+
+def too_few_points(early: Sequence[Followed], n_followed: int) -> str:
+    """Say of which indicators one unusual quarter cannot be told from chance yet."""
+    points = sorted({one.points for one in early})
+    with_points = numbers.plural(points[-1], "point")
+    if len(points) > 1:
+        with_points = f"{points[0]} to {with_points}"
+    named = numbers.listed([in_text(name_words(one)) for one in early])
+    if len(early) > MOST_NAMED:
+        named = f"{len(early)} of {numbers.plural(n_followed, 'indicator')}"
+    if len(early) == n_followed > 1:
+        named = f"all {n_followed} indicators followed"
+    return f"With {with_points} over time one unusual quarter of {named} cannot be told from chance; {FEWEST_POINTS} are needed."

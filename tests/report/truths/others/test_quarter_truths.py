@@ -4,13 +4,14 @@ Counts are planted exactly, with a fixed to and fro about them in place of chanc
 
 import html
 import re
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
 from analysis.quarter.periods import every_period
 from analysis.report import Figure, quarter
-from analysis.report.quarter.findings.doubts import doubts_words
+from analysis.report.quarter.findings.doubts import doubts_words, too_few_points
 from analysis.report.quarter.findings.words import name_words
 
 from ..test_what_is_said import reading_age
@@ -122,11 +123,11 @@ TRUTHS = {
     "too few quarters": (
         {"quarters": 4}, {},
         ["It is too early to tell a change in any of the 3 indicators: 4 points can be shown over time.",
-         "With 4 points over time one unusual quarter cannot be told from chance; 12 are needed."],
+         "With 4 points over time one unusual quarter of all 3 indicators followed cannot be told from chance; 12 are needed."],
         ["A change is seen", "No change", "no change", LOOKED_FOR], ["Patients improved: 57 % in Q4 2022, too early to tell"],
     ),
     "a run chart": (
-        {"quarters": 9}, {}, [NO_CHANGE, "With 9 points over time one unusual quarter cannot be told from chance"],
+        {"quarters": 9}, {}, [NO_CHANGE, "With 9 points over time one unusual quarter of all 3 indicators followed cannot be told from chance"],
         ["too early", "for chance.", LOOKED_FOR], ["no change can be told"],
     ),
     "a step in a short series": (
@@ -306,3 +307,14 @@ def test_aggregates_say_what_they_do_not_hold(tmp_path):
     assert "both are judged. Of the 2 judged, none has a signal against the whole of" in sites
     assert harms.startswith("Which of these counts are harms is not in the data.")
     assert not re.search("started|were seen|were lost", " ".join([*answer.paragraphs, *titles]))
+
+
+def test_which_indicators_have_too_few_points_is_named(tmp_path):
+    followed = prepared(plant(quarters=4), tmp_path).found.followed
+    one = replace(followed[1], points=9)
+    said = too_few_points([one], 3)
+    assert said.startswith("With 9 points over time one unusual quarter of ")
+    assert "indicators" not in said
+    assert said.endswith("cannot be told from chance; 12 are needed.")
+    assert "With 4 to 9 points over time" in too_few_points([followed[0], one], 3)
+    assert "one unusual quarter of 6 of 7 indicators cannot" in too_few_points([*followed, one, one], 7)
