@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from analysis.report.quarter.findings.finding import QuarterFindings, Site
     from analysis.report.quarter.study import QuarterStudy
 
+#: More sites than this of which nothing is shown are not listed one by one.
+_MOST_WITHOUT = 10
+
 
 def sites(study: QuarterStudy) -> Section:
     """Show the sites about the whole."""
@@ -109,8 +112,15 @@ def _names(those: tuple[Site, ...]) -> str:
     return ", ".join(one.name for one in those) or "none"
 
 
-def _plain_table(study: QuarterStudy, compared: Indicator) -> Table:
+def _plain_table(study: QuarterStudy, compared: Indicator) -> Item:
+    """List the sites; many of which nothing is shown are counted instead."""
     rows = with_text(study.released.by_site(compared), compared)
-    columns = (Column("site", "Site"), *text_columns(compared))
+    nothing = rows["hidden"] & rows[["numerator", "denominator"]].isna().all(axis=1)
     notes = (HIDDEN_NOTE,) if rows["hidden"].any() else ()
+    if nothing.sum() > _MOST_WITHOUT:
+        notes = (f"Every count of {nothing.sum()} of {len(rows)} sites is hidden; they are not listed.", *notes)
+        rows = rows[~nothing]
+    if rows.empty:
+        return Passage(notes)
+    columns = (Column("site", "Site"), *text_columns(compared))
     return Table(rows, f"{compared.label}, by site, {study.span}.", columns, notes, "sites")

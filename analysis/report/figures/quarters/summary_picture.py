@@ -23,7 +23,7 @@ _HEIGHT, _HEAD = 3.42, 0.3
 #: Left edges in inches of a drawing 7.6 inches wide, and letters in a line.
 _PLACES = {"name": (0.0, 28), "value": (1.82, 14), "aim": (2.6, 15), "verdict": (4.72, 19), "to_do": (5.85, 33)}
 _LINE_AT, _LINE_WIDTH, _WIDTH = 3.52, 1.08, 7.6
-_LARGE, _SMALL = 7.6, 6.6
+_LARGE, _SMALL, _SPACING = 7.6, 6.6, 1.15
 
 
 @dataclass(frozen=True)
@@ -70,9 +70,9 @@ def _draw(rows: Sequence[SummaryRow], heads: Sequence[str], more: int) -> Drawin
             left, letters = _PLACES[name]
             weight = "bold" if name == "verdict" and row.colour != INK else "normal"
             colour = row.colour if name == "verdict" else INK
-            _text(
-                drawing, left, middle, wrap(words, letters, lines=2), _SMALL if name == "to_do" else 7.0, colour, weight
-            )
+            size = _SMALL if name == "to_do" else 7.0
+            lines = max(2, int(each * 72 / (size * _SPACING)))  # what is cut here is whole in the report
+            _text(drawing, left, middle, wrap(words, letters, lines=lines), size, colour, weight)
         left, _ = _PLACES["value"]
         counts = row.counts not in ("", "–")
         _text(drawing, left, middle + (0.062 if counts else 0.0), row.value, _LARGE, INK, "bold")
@@ -99,5 +99,5 @@ def _text(
 ) -> None:
     drawing.text(
         left / _WIDTH, middle / _HEIGHT, words, fontsize=size, color=colour, fontweight=weight, va="center", ha="left",
-        linespacing=1.15,
+        linespacing=_SPACING,
     )  # fmt: skip
