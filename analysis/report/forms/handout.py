@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 MOST_PAGES = 4
-#: Width of figures, as a part of that of the text.
-_SCALE = 0.62
+#: Width of figures, as a part of that of the text; the smaller one where it saves a page.
+_SCALE, _SMALLER = 0.62, 0.54
 
 
 def document_to_handout(document: Document, *, stamp: str) -> bytes:
@@ -40,9 +40,12 @@ def document_to_handout(document: Document, *, stamp: str) -> bytes:
     with temporary_folder() as folder:
         for fewer in range(len(figures) + 1):
             left_out = set(figures[len(figures) - fewer :])
-            source = _source(document, kept, left_out, folder, stamp=stamp)
-            if _pages(source, folder) <= MOST_PAGES:
-                return set_source(source, folder)
+            source, smaller = (
+                _source(document, kept, left_out, folder, stamp=stamp, scale=one) for one in (_SCALE, _SMALLER)
+            )
+            pages, fewer_pages = _pages(source, folder), _pages(smaller, folder)
+            if fewer_pages <= MOST_PAGES:
+                return set_source(smaller if fewer_pages < pages else source, folder)
     raise ReportError(
         f"The handout needs more than {MOST_PAGES} pages, even without a figure.",
         what_to_do="Follow fewer indicators, or take the tag from some cells of the notebook.",
@@ -79,13 +82,15 @@ def _kept(document: Document) -> dict[int, Block]:
     }
 
 
-def _source(document: Document, kept: dict[int, Block], left_out: set[int], folder: Path, *, stamp: str) -> str:
+def _source(
+    document: Document, kept: dict[int, Block], left_out: set[int], folder: Path, *, stamp: str, scale: float
+) -> str:
     numbers = iter(numbered(document))
     parts = [*opening_of(document), "#show: handout"]
     for place, block in enumerate(document.blocks, start=1):
         number = next(numbers).number if isinstance(block, Table | Figure) else 0
         if place in kept and place not in left_out:
-            parts.append(block_source(block, folder, place, number, scale=_SCALE))
+            parts.append(block_source(block, folder, place, number, scale=scale))
     more = [f"{len(left_out)} more figures stand in the whole report."] if len(left_out) > 1 else []
     more = ["One more figure stands in the whole report."] if len(left_out) == 1 else more
     parts += [colophon(made_in_words(stamp), *more), "#counted-pages"]

@@ -10,10 +10,12 @@ from pypdf import PdfReader
 
 from analysis.errors import ReportError
 from analysis.report import Figure, Passage, Table, make_report
+from analysis.report.forms import handout
 from analysis.report.forms.document import Document, Shown, read_document
 from analysis.report.forms.handout import MOST_PAGES, document_to_handout
 from analysis.report.forms.markdown import Heading
 from analysis.report.parts.look import new_drawing
+from analysis.writing.owners import temporary_folder
 
 
 def figure(number, message="A message"):
@@ -58,6 +60,23 @@ def test_figures_that_do_not_fit_are_left_out_and_counted():
     shown = sum(f"Figure title {number}." in text for number in range(1, 21))
     assert 0 < shown < 20
     assert f"{20 - shown} more figures stand in the whole report." in text
+
+
+def test_figures_are_a_little_smaller_where_that_saves_a_page():
+    """Of four figures and some words the last would stand alone on a second page."""
+    saved = []
+    for n_sentences in (0, 8):
+        words = Passage(("A sentence.", *["A sentence of some more words."] * n_sentences), "items")
+        kept = Shown("a", (words, *(figure(number) for number in range(1, 5))), handout=True)
+        document = Document((Shown("t", (Heading(1, "Title"),)), kept))
+        with temporary_folder() as folder:
+            places = handout._kept(document)
+            large = handout._source(document, places, set(), folder, stamp="2026-01-01", scale=handout._SCALE)
+            needed = handout._pages(large, folder)
+        made = PdfReader(io.BytesIO(document_to_handout(document, stamp="2026-01-01")))
+        saved.append(needed - len(made.pages))
+        assert "Figure title 4" in " ".join(page.extract_text() for page in made.pages)
+    assert saved == [1, 0]
 
 
 def test_words_that_do_not_fit_are_never_cut():
