@@ -8,6 +8,7 @@ from analysis.command_line.importing import import_file, print_map_reference
 from analysis.command_line.lessons import lessons, mark
 from analysis.command_line.network import aggregate_cohort, combine_files
 from analysis.command_line.reports import export, plan, repeat, report
+from analysis.command_line.sites import app as sites
 from analysis.errors import KneecurveError
 from analysis.printing import err, foreign, foreign_lines
 
@@ -31,6 +32,7 @@ app.command("report")(report)
 app.command("repeat")(repeat)
 app.command("aggregate")(aggregate_cohort)
 app.command("combine")(combine_files)
+app.add_typer(sites)
 app.command("export")(export)
 app.command("notebooks")(notebooks)
 app.command("lessons")(lessons)

@@ -9,11 +9,12 @@ import pandas as pd
 from analysis.curves.covariances.residual_structures import Residual
 from analysis.curves.engine.small_sample import Inference
 from analysis.curves.mixed_model import MixedModel, fit_mixed
+from analysis.curves.rows.moments import VisitMoments
 from analysis.errors import ModelError
 
 
 def fit_first_that_converges(
-    rows: pd.DataFrame,
+    rows: pd.DataFrame | VisitMoments,
     fixed: str,
     candidates: Iterable[tuple[str | None, Residual, str]],
     *,
@@ -23,7 +24,7 @@ def fit_first_that_converges(
 ) -> tuple[MixedModel, str, list[str]]:
     """Fit the covariances in turn, as (patient effects, residual, what the pair is called), the preferred one first.
 
-    The rows have patient_id, week, value and what the formula names; ``failure`` and ``what_to_do`` are said where none
+    The rows, or moments of them, have patient_id, week, value and what the formula names; ``failure`` and ``what_to_do`` are said where none
     converges. Given are the fit, what its covariance is called, and a sentence for each one tried before.
 
     Raises

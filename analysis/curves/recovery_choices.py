@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.schedule import moment
 from analysis.counted import form, none_or
@@ -210,14 +211,30 @@ def covariance_candidates(frame: pd.DataFrame, *, scheduled: bool) -> tuple[list
         return (order if slopes else order[1:]), []
     if len(frame) > seen.sum():
         return order[2:], ["An unstructured covariance was not tried: some patients have two values at one week."]
-    together = seen.T @ seen
+    return scheduled_candidates([float(week) for week in weeks], seen.T @ seen)
+
+
+def scheduled_candidates(weeks: Sequence[float], together: NDArray[np.float64]) -> tuple[list[Covariance], list[str]]:
+    """Give the same of visits on a schedule, one a patient and week, from the patients seen at each pair of weeks.
+
+    ``together`` has shape (weeks, weeks), with the patients seen at each week on its diagonal.
+
+    Examples
+    --------
+    >>> candidates, why = scheduled_candidates([6.0, 26.0], np.array([[40, 5], [5, 30]]))
+    >>> len(candidates), why[0][:41]
+    (3, 'An unstructured covariance was not tried:')
+    """
+    order = list(OF_SCHEDULED)
+    if len(weeks) == 1 or not (together - np.diag(np.diag(together))).any():
+        return list(OF_ONE_VISIT), []
     one, other = min(itertools.combinations(range(len(weeks)), 2), key=lambda pair: together[pair])
     needed = PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks)
     if together[one, other] >= needed:
         return order, []
     why = (
-        f"An unstructured covariance was not tried: {together[one, other]} patients were seen at both "
-        f"{moment(float(weeks[one]))} and {moment(float(weeks[other]))}, and it is tried from {needed} on at every pair of the "
+        f"An unstructured covariance was not tried: {int(together[one, other])} patients were seen at both "
+        f"{moment(weeks[one])} and {moment(weeks[other])}, and it is tried from {needed} on at every pair of the "
         f"{len(weeks)} weeks."
     )
     return order[1:], [why]

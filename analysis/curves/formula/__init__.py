@@ -6,4 +6,5 @@
 - ``patient_terms``: The patient effects of a model: functions of the week, in a well-scaled basis.
 - ``design``: Fixed-effect columns as week functions times patient columns, from an ordinary formula.
 - ``gathered``: Moments of visits that lie in one frame or in many parts, gathered by a plan that all parts agree on.
+- ``gathered_profiles``: Patients of a part by pattern of visits and level, and the moments of those who stay.
 """

@@ -90,7 +90,7 @@ def visit_moments(
             if not isinstance(data, pd.DataFrame) and _no_row_complete(frame, fixed, patient, week):
                 incomplete += len(frame)
                 continue
-            found, without, dropped = _gathered(frame, fixed, patient, week, agreed, stay)
+            found, without, dropped = gathered_part(frame, fixed, patient, week, agreed, stay)
             left_out, incomplete = left_out + without, incomplete + dropped
             if found is not None:
                 total = found if total is None else total + found
@@ -215,7 +215,7 @@ def _refuse_incomplete(rows: int) -> NoReturn:
     )
 
 
-def _gathered(
+def gathered_part(
     frame: pd.DataFrame, fixed: str, patient: str, week: str, plan: MomentPlan | None, stay: set[Profile] | None
 ) -> tuple[VisitMoments | None, int, int]:
     """Give the moments of a part, if anyone stays, the patients left out, and the rows dropped for a missing value."""

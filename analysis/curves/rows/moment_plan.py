@@ -187,11 +187,7 @@ class MomentPlan(Result):
         raise ModelError(f"This part is not as was agreed: {what}.", where=f"plan {self.digest}", what_to_do=what_to_do)
 
     def _text(self) -> str:
-        held = {**asdict(self), "shifts": dict(self.shifts)}
-        held["covariates"] = [
-            {**one, "mean": None if one["mean"] != one["mean"] else one["mean"]} for one in held["covariates"]
-        ]
-        return json.dumps({"format": _FORMAT, **held}, indent=2, sort_keys=True)
+        return json.dumps(plan_to_json(self), indent=2, sort_keys=True)
 
     def _headline(self) -> str:
         return f"Plan of moments, {self.digest}: {self.fixed}, {counted(len(self.weeks), 'week')}"
@@ -207,6 +203,38 @@ class MomentPlan(Result):
 _FORMAT = "plan of moments, version 1"
 
 
+def plan_to_json(plan: MomentPlan) -> dict[str, Any]:
+    """Give a plan as plain lists and dictionaries."""
+    held = {**asdict(plan), "shifts": dict(plan.shifts)}
+    held["covariates"] = [
+        {**one, "mean": None if one["mean"] != one["mean"] else one["mean"]} for one in held["covariates"]
+    ]
+    return {"format": _FORMAT, **held}
+
+
+def plan_of_json(given: Mapping[str, Any]) -> MomentPlan:
+    """Make a plan of what :func:`plan_to_json` gave.
+
+    Raises
+    ------
+    ModelError, KeyError, TypeError, ValueError
+        They hold no plan.
+    """
+    held = dict(given)
+    if held.pop("format") != _FORMAT:
+        raise ValueError(_FORMAT)
+    covariates = tuple(
+        Covariate(
+            one["name"], one["scope"], None if one["levels"] is None else tuple(one["levels"]),
+            float("nan") if one["mean"] is None else float(one["mean"]),
+            None if one["by_week"] is None else tuple(one["by_week"]),
+        )
+        for one in held.pop("covariates")
+    )  # fmt: skip
+    weeks = tuple(float(one) for one in held.pop("weeks"))
+    return MomentPlan(weeks=weeks, covariates=covariates, **held)
+
+
 def read_moment_plan(path: str | Path) -> MomentPlan:
     """Read a plan that ``MomentPlan.save`` wrote.
 
@@ -217,19 +245,7 @@ def read_moment_plan(path: str | Path) -> MomentPlan:
     """
     refuse_impossible_name(Path(path), error=ModelError)
     try:
-        held: dict[str, Any] = json.loads(Path(path).read_text(encoding="utf-8"))
-        if held.pop("format") != _FORMAT:
-            raise ValueError(_FORMAT)
-        covariates = tuple(
-            Covariate(
-                one["name"], one["scope"], None if one["levels"] is None else tuple(one["levels"]),
-                float("nan") if one["mean"] is None else float(one["mean"]),
-                None if one["by_week"] is None else tuple(one["by_week"]),
-            )
-            for one in held.pop("covariates")
-        )  # fmt: skip
-        weeks = tuple(float(one) for one in held.pop("weeks"))
-        return MomentPlan(weeks=weeks, covariates=covariates, **held)
+        return plan_of_json(json.loads(Path(path).read_text(encoding="utf-8")))
     except (OSError, KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
         raise ModelError(
             "The file holds no plan of moments that this version reads.",

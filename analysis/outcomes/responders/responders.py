@@ -5,7 +5,9 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Unpack
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.follow_up.as_of import due_weeks
 from analysis.cohort.schedule import moment
@@ -54,6 +56,8 @@ class Responders(ResultWithNotes):
         the threshold) and responder (True, False or missing), counted and left out by the rule.
     adjusted : AdjustedDifference or None
         Shares and differences adjusted for covariates; None where none were named.
+    counted : ChangeDistribution or None
+        The distribution where it was counted without a row a patient; None where it is made of ``patients``.
     """
 
     endpoint: Endpoint
@@ -65,10 +69,13 @@ class Responders(ResultWithNotes):
     mean_differences: pd.DataFrame
     patients: pd.DataFrame
     adjusted: AdjustedDifference | None = None
+    counted: ChangeDistribution | None = None
 
     @cached_property
     def distribution(self) -> ChangeDistribution:
         """The share at every threshold; made when first asked for."""
+        if self.counted is not None:
+            return self.counted
         return distribution_of(self.patients, self.endpoint, self.reference)
 
     def _headline(self) -> str:
@@ -128,11 +135,8 @@ def responders(
             what_to_do="Use dataclasses.replace(endpoint, ...), or choose another endpoint.",
         )
     level = endpoint.level
-    patients = change_at_week(cohort, endpoint)
+    patients, late = judged_patients(cohort, endpoint)
     base = endpoint.compared_with(cohort, patients["protocol"])
-    patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
-    patients["responder"] = endpoint.reached(patients["amount"])
-    late = due_weeks(cohort).lt(endpoint.week).to_numpy() & patients["value"].isna()  # not yet due: no failure
     if endpoint.missing == "non-response" and patients["amount"].notna().any():
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna() | late)
     table = count_responders(patients, level=level)
@@ -153,6 +157,22 @@ def responders(
     wider, named = with_named_covariates(cohort, adjust_for)
     start = ["baseline"] if patients["baseline"].notna().any() and endpoint.baseline != "first after start" else []
     return replace(found, adjusted=adjusted_difference(wider, found, covariates=[*start, *named]))
+
+
+def judged_patients(cohort: Cohort, endpoint: Endpoint) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Judge each patient who has what the endpoint needs; say too who was not seen and not yet due, which is no failure.
+
+    Returns
+    -------
+    tuple of pandas.DataFrame and numpy.ndarray of bool
+        The columns of :func:`analysis.outcomes.change.change.change_at_week`, amount and responder (missing where the amount is);
+        and who was not yet due.
+    """
+    patients = change_at_week(cohort, endpoint)
+    patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
+    patients["responder"] = endpoint.reached(patients["amount"])
+    late: NDArray[np.bool_] = due_weeks(cohort).lt(endpoint.week).to_numpy() & patients["value"].isna().to_numpy()
+    return patients, late
 
 
 def count_responders(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:

@@ -1,0 +1,16 @@
+"""RESPOND, without rows: a comparison of protocols from sums of parts, which sites send that share no row.
+
+- ``agreed``: What the parts agree on before they are counted: the endpoint, the weeks, the names, the visits' plan.
+- ``planning``: Those things read off a cohort like theirs.
+- ``layout``: The cells that every part fills, so that parts add up cell by cell.
+- ``sums``: Counts and sums of a part, and of parts together.
+- ``counting``: A cohort becomes sums, by the functions that count a whole cohort.
+- ``visits_of_curves``: The visits that the recovery curves of all parts are fitted to.
+- ``site_file``: What one site sends: sums, and moments of its visits; written, and read strictly.
+- ``first_round``: Patients by pattern of visits and level, pooled first, so that sites leave out what is rare among all.
+- ``masks``: Numbers that say nothing alone: masks of pairs of sites cancel in the sum.
+- ``masked_site``: What one site sends masked: all its numbers in one row.
+- ``combining``: The files of the sites checked against each other and added up.
+- ``tables_of_sums``: Tables from sums, finished as those of a whole cohort are.
+- ``comparison``: The tables of a comparison of protocols from sums: what a whole cohort gives, and what only rows could.
+"""

@@ -1,0 +1,145 @@
+"""Counts and sums of a part, and of parts together: they add up, are written and are read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+import numpy as np
+import pandas as pd
+
+from analysis.counted import counted, form
+from analysis.errors import CohortError
+from analysis.pooled.agreed import PoolingPlan
+from analysis.pooled.layout import TableLayout, layout_of
+from analysis.result import Result
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class CohortSums(Result):
+    """Counts and sums of the patients of one part, or of several.
+
+    ``whole = first + second``: what the tables hold is exactly that of a cohort with the patients of both.
+
+    Attributes
+    ----------
+    plan : PoolingPlan
+        What was agreed.
+    tables : mapping of str to pandas.DataFrame
+        By name, with the rows and columns of :func:`analysis.pooled.layout.layout_of`; floats, whole where patients are counted.
+    """
+
+    plan: PoolingPlan
+    tables: Mapping[str, pd.DataFrame]
+
+    def __add__(self, other: CohortSums) -> CohortSums:
+        """Add the sums of other patients.
+
+        Raises
+        ------
+        CohortError
+            They were counted by another plan.
+        """
+        if self.plan.digest != other.plan.digest:
+            raise CohortError(
+                "These sums were counted by two plans.",
+                where=f"plans {self.plan.digest} and {other.plan.digest}",
+                what_to_do="Count both by one plan.",
+            )
+        return CohortSums(self.plan, {name: one + other.tables[name] for name, one in self.tables.items()})
+
+    @property
+    def n_patients(self) -> int:
+        """The patients of the protocols."""
+        return int(self.tables["patients"]["allocated"].sum())
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the tables as plain lists, in the order of the layout: by table and column."""
+        layout = layout_of(self.plan)
+        return {
+            name: {column: _plain(table[column], whole=column in layout[name].counts) for column in table}
+            for name, table in self.tables.items()
+        }
+
+    def _headline(self) -> str:
+        return f"Sums of {counted(self.n_patients, 'patient')} by plan {self.plan.digest}: {', '.join(self.tables)}"
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {name: self.tables[name].reset_index() for name in ("patients", "responders")}
+
+
+def sums_of(plan: PoolingPlan, found: Mapping[str, pd.DataFrame]) -> CohortSums:
+    """Put what was counted into the cells of the layout, zero where nobody was.
+
+    Parameters
+    ----------
+    plan : PoolingPlan
+    found : mapping of str to pandas.DataFrame
+        By table, with its keys as columns.
+
+    Returns
+    -------
+    CohortSums
+
+    Raises
+    ------
+    CohortError
+        Something was counted that the plan does not name.
+    """
+    tables = {}
+    for name, layout in layout_of(plan).items():
+        table = found[name]
+        keys = list(zip(*(table[key] for key in layout.keys), strict=True))
+        there = pd.DataFrame(table[list(layout.columns)].to_numpy(dtype="float64"), columns=list(layout.columns))
+        strange = [key for key in keys if key not in layout.rows]
+        if strange:
+            _refuse_strange(plan, name, dict(zip(layout.keys, strange[0], strict=True)), len(strange))
+        there.index = pd.MultiIndex.from_tuples(keys, names=layout.keys) if keys else layout.rows[:0]
+        tables[name] = there.reindex(layout.rows).fillna(0.0)
+    return CohortSums(plan, tables)
+
+
+def _refuse_strange(plan: PoolingPlan, name: str, key: Mapping[str, object], n: int) -> NoReturn:
+    said = ", ".join(f"{one} {value!r}" for one, value in key.items())
+    raise CohortError(
+        f"This part is not as was agreed: {counted(n, 'row')} of {name} {form(n, 'is', 'are')} not in the plan.",
+        where=f"for example {said}; plan {plan.digest}",
+        what_to_do="Name it as the plan does, or agree on a plan that has it too.",
+    )
+
+
+def sums_of_json(plan: PoolingPlan, data: Mapping[str, Any]) -> CohortSums:
+    """Read what :meth:`CohortSums.to_json` gave.
+
+    Raises
+    ------
+    ValueError
+        A table or column lacks or is too many, or a number is none, is not whole or is below zero where patients are counted.
+    """
+    layouts = layout_of(plan)
+    if set(data) != set(layouts):
+        raise ValueError(f"tables {sorted(set(data) ^ set(layouts))}")
+    return CohortSums(plan, {name: _read(name, layout, data[name]) for name, layout in layouts.items()})
+
+
+def _read(name: str, layout: TableLayout, data: Mapping[str, Any]) -> pd.DataFrame:
+    if set(data) != set(layout.columns):
+        raise ValueError(f"columns {sorted(set(data) ^ set(layout.columns))} of {name}")
+    found = {}
+    for column in layout.columns:
+        values = data[column]
+        if not isinstance(values, list) or len(values) != len(layout.rows):
+            raise ValueError(f"{name}, {column}: not {len(layout.rows)} numbers")
+        for value in values:
+            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+                raise ValueError(f"{name}, {column}: {value!r} is no number")
+            if column in layout.counts and (value < 0 or value != int(value)):
+                raise ValueError(f"{name}, {column}: {value!r} is no count")
+        found[column] = np.array(values, dtype=float)
+    return pd.DataFrame(found, index=layout.rows)
+
+
+def _plain(values: pd.Series, *, whole: bool) -> list[float] | list[int]:
+    return [int(one) for one in values] if whole else [float(one) for one in values]
