@@ -129,7 +129,7 @@ def summarise(
         found = summarise_site(cohort, plan, site, trusted=trusted)
         write_site_sums(found, file, overwrite=overwrite)
         out.print(foreign_lines(found))
-    if shared is None:
+    if shared is None and first_round:
         out.print(NOTE)
     out.print(f"Hash, to be compared by another way than the file: {hash_of_file(file)[:16]}")
 

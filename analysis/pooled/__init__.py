@@ -14,3 +14,29 @@
 - ``tables_of_sums``: Tables from sums, finished as those of a whole cohort are.
 - ``comparison``: The tables of a comparison of protocols from sums: what a whole cohort gives, and what only rows could.
 """
+
+from analysis.pooled.agreed import PoolingPlan, read_pooling_plan
+from analysis.pooled.combining import PooledSites, combine_sites, read_network, write_network
+from analysis.pooled.comparison import PooledComparison, compare_from_sums
+from analysis.pooled.counting import cohort_sums
+from analysis.pooled.planning import plan_pooling
+from analysis.pooled.site_file import SiteSums, read_site_sums, summarise_site, write_site_sums
+from analysis.pooled.sums import CohortSums
+
+__all__ = [  # noqa: RUF022 - in the order of the work
+    "plan_pooling",  # a cohort like those of the parts -> what they agree on
+    "read_pooling_plan",
+    "PoolingPlan",
+    "cohort_sums",  # a part, and the plan -> its counts and sums, which add up
+    "CohortSums",
+    "summarise_site",  # the same with the moments of its visits, for a site that shares no row
+    "write_site_sums",
+    "read_site_sums",
+    "SiteSums",
+    "combine_sites",  # the files of the sites -> their sums, where they fit
+    "write_network",
+    "read_network",
+    "PooledSites",
+    "compare_from_sums",  # sums, and moments -> the comparison of protocols
+    "PooledComparison",
+]

@@ -120,7 +120,7 @@ class PoolingPlan(Result):
             "moments": plan_to_json(self.moments),
             "kept": None if self.kept is None else [[seen.hex(), list(levels)] for seen, levels in self.kept],
         }
-        return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False, sort_keys=True) + "\n"
+        return json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the plan as JSON, for the sites to read.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery_choices import covariance_in_words, scheduled_candidates
 from analysis.curves.rows.moments import VisitMoments
-from analysis.errors import ModelError
+from analysis.errors import KneecurveWarning, ModelError
 from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.home_programme.events import EventsByProtocol
 from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
@@ -49,6 +50,7 @@ NEEDS_ROWS = (
     "how likely each true change reaches the threshold",
     "weights where nobody drew lots",
     "the home dose beside recovery",
+    "who got worse by as much as the threshold",
 )
 
 
@@ -205,14 +207,16 @@ def _curves(moments: VisitMoments | None, plan: PoolingPlan) -> tuple[MixedModel
     there = np.diag(together) > 0
     weeks = [week for week, any_seen in zip(plan.moments.weeks, there, strict=True) if any_seen]
     candidates, why = scheduled_candidates(weeks, together[np.ix_(there, there)])
-    model, name, tried = fit_first_that_converges(
-        moments,
-        plan.terms,
-        [(*pair, covariance_in_words(pair)) for pair in candidates],
-        failure="No covariance structure led to a converged fit.",
-        what_to_do="Agree on a plan with fewer covariates, or gather more patients.",
-    )
-    return model, name, (*why, *tried)
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("always", KneecurveWarning)
+        model, name, tried = fit_first_that_converges(
+            moments,
+            plan.terms,
+            [(*pair, covariance_in_words(pair)) for pair in candidates],
+            failure="No covariance structure led to a converged fit.",
+            what_to_do="Agree on a plan with fewer covariates, or gather more patients.",
+        )
+    return model, name, (*why, *tried, *dict.fromkeys(f"Warning: {one.message}" for one in told))
 
 
 def _notes(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,9 @@ from analysis.errors import CohortError
 from analysis.pooled.agreed import PoolingPlan
 from analysis.pooled.layout import TableLayout, layout_of
 from analysis.result import Result
+
+#: Names that an error lists.
+_NAMED = 8
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -88,26 +91,39 @@ def sums_of(plan: PoolingPlan, found: Mapping[str, pd.DataFrame]) -> CohortSums:
     CohortError
         Something was counted that the plan does not name.
     """
-    tables = {}
+    tables, lacking = {}, dict[str, None]()
     for name, layout in layout_of(plan).items():
         table = found[name]
         keys = list(zip(*(table[key] for key in layout.keys), strict=True))
         there = pd.DataFrame(table[list(layout.columns)].to_numpy(dtype="float64"), columns=list(layout.columns))
         strange = [key for key in keys if key not in layout.rows]
         if strange:
-            _refuse_strange(plan, name, dict(zip(layout.keys, strange[0], strict=True)), len(strange))
+            lacking |= dict.fromkeys(_not_named(layout, strange))
+            continue
         there.index = pd.MultiIndex.from_tuples(keys, names=layout.keys) if keys else layout.rows[:0]
         tables[name] = there.reindex(layout.rows).fillna(0.0)
+    if lacking:
+        named = list(lacking)
+        more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+        raise CohortError(
+            f"This part is not as was agreed: {counted(len(named), 'name')} {form(len(named), 'is', 'are')} not in the plan.",
+            where=f"{'; '.join(named[:_NAMED])}{more}; plan {plan.digest}",
+            what_to_do="Name things as the plan does, or agree on a plan that has these names too (kneecurve sites plan --also).",
+        )
     return CohortSums(plan, tables)
 
 
-def _refuse_strange(plan: PoolingPlan, name: str, key: Mapping[str, object], n: int) -> NoReturn:
-    said = ", ".join(f"{one} {value!r}" for one, value in key.items())
-    raise CohortError(
-        f"This part is not as was agreed: {counted(n, 'row')} of {name} {form(n, 'is', 'are')} not in the plan.",
-        where=f"for example {said}; plan {plan.digest}",
-        what_to_do="Name it as the plan does, or agree on a plan that has it too.",
-    )
+def _not_named(layout: TableLayout, strange: Sequence[tuple[object, ...]]) -> list[str]:
+    """Give the keys that no row of the layout has; where each by itself has one, the whole key."""
+    known = {name: set(layout.rows.get_level_values(name)) for name in layout.keys}
+    return [
+        ", ".join(
+            f"{name} {value!r}"
+            for name, value in zip(layout.keys, key, strict=True)
+            if value not in known[name] or all(one in known[at] for at, one in zip(layout.keys, key, strict=True))
+        )
+        for key in strange
+    ]
 
 
 def sums_of_json(plan: PoolingPlan, data: Mapping[str, Any]) -> CohortSums:

@@ -168,7 +168,9 @@ def stopping_of(counts: pd.DataFrame, patients: pd.DataFrame, plan: PoolingPlan)
     ends = ends.reindex(patients["protocol"], fill_value=0).rename(
         columns=dict(zip(ENDS, ("going_on", "stopped_later", "never_started"), strict=True))
     )
-    summary = ends.rename_axis(columns=None).assign(n=ends.sum(axis=1), allocated=np.rint(patients["allocated"].to_numpy()).astype("int64"))
+    summary = ends.rename_axis(columns=None).assign(
+        n=ends.sum(axis=1), allocated=np.rint(patients["allocated"].to_numpy()).astype("int64")
+    )
     columns = ["protocol", "allocated", "n", "never_started", "stopped_later", "going_on"]
     return TimeToStopping(
         modality=ALL_SESSIONS,

@@ -1,8 +1,10 @@
 """Who the patients of a comparison were, and who stayed: flow and baseline."""
 
+from collections.abc import Mapping
+
 import pandas as pd
 
-from analysis.cohort import Cohort
+from analysis.cohort import Measure
 from analysis.outcomes import BaselineTable
 from analysis.report.comparison.findings.flow_words import before_words, flow_boxes, flow_title, flow_words
 from analysis.report.comparison.study import Study
@@ -53,10 +55,10 @@ def baseline(study: Study) -> Section:
     """Describe the patients at the start, by protocol, without tests."""
     if study.baseline.table.empty:
         return Section((absent("characteristics of the patients at the start, and values at or before week 0."),))
-    return Section((_baseline_table(study.baseline, study.cohort),))
+    return Section((baseline_of(study.baseline, study.cohort.measures),))
 
 
-def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table | Passage:
+def baseline_of(found: BaselineTable, measures: Mapping[str, Measure]) -> Table | Passage:
     """Turn the long baseline table into one with a column a protocol; of no row that can be shown, a sentence.
 
     Rows are means (standard deviations) of numbers, and counts (shares) of categories.
@@ -70,7 +72,7 @@ def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table | Passage:
         if group["category"].nunique() > MOST_CATEGORIES:
             left_out.append(heading)
         elif group["category"].isna().all():
-            rows.append({"what": f"{heading}, mean (SD)", **_means(group, _decimals(str(variable), cohort))})
+            rows.append({"what": f"{heading}, mean (SD)", **_means(group, _decimals(str(variable), measures))})
         else:
             rows.append({"what": heading, **dict.fromkeys(protocols, "")})
             rows += [
@@ -111,6 +113,6 @@ def _counts(group: pd.DataFrame) -> dict[str, str]:
     }
 
 
-def _decimals(variable: str, cohort: Cohort) -> int:
+def _decimals(variable: str, measures: Mapping[str, Measure]) -> int:
     measure = variable.partition(":")[0]
-    return shown_decimals(cohort.measures[measure]) if measure in cohort.measures else 1
+    return shown_decimals(measures[measure]) if measure in measures else 1

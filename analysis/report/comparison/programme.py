@@ -96,12 +96,12 @@ def harms(study: Study) -> Section:
     return Section(
         (
             harm_figure(study.events, told=harm_words(study.found), message=harms_title(study.found)),
-            _harm_table(study.events, study.harm_differences),
+            harm_table(study.events, study.harm_differences),
         )
     )
 
 
-def _harm_table(found: EventsByProtocol, differences: pd.DataFrame) -> Table:
+def harm_table(found: EventsByProtocol, differences: pd.DataFrame) -> Table:
     """Show events by kind and protocol, with the differences from the reference where any are compared."""
     table = found.table
     order = list(dict.fromkeys(table["event"]))
