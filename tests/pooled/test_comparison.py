@@ -47,7 +47,7 @@ def same(found, whole, keys, *, without=(), **near):
     assert_frame_equal(*both, check_dtype=False, check_categorical=False, **near)
 
 
-@pytest.fixture(scope="module", params=[3, 12], ids=lambda one: f"{one} sites")
+@pytest.fixture(scope="module", params=[3, pytest.param(12, marks=pytest.mark.slow)], ids=lambda one: f"{one} sites")
 def both(request, tmp_path_factory):
     """Give a cohort, and the comparison from files of its sites."""
     cohort = with_sites(generate_cohort(patients=240, seed=5).observed, request.param)

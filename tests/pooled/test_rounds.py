@@ -61,7 +61,7 @@ def settled(sites, plan, seeds, folder):
     return settle_kept(plan, files)
 
 
-@pytest.mark.parametrize("n_sites", [3, 12])
+@pytest.mark.parametrize("n_sites", [3, pytest.param(12, marks=pytest.mark.slow)])
 def test_masked_sums_are_those_of_the_rows(n_sites, tmp_path):
     cohort, sites, plan, seeds = network_of(n_sites)
     second, stay, of = settled(sites, plan, seeds, tmp_path)

@@ -99,6 +99,7 @@ def test_a_lesson_ends_with_links_to_glossary_next_lesson_and_papers(place):
     assert all(text.count(name) >= 2 for name in papers)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("version", ["learner", "instructor"])
 def test_the_start_page_runs_from_top_to_bottom(tmp_path, version):
     notebook, failure = run_notebook(

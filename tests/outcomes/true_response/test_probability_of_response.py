@@ -182,6 +182,7 @@ def test_which_versions_are_given_and_that_the_tables_are_the_normal_models(rng)
     np.testing.assert_allclose(free, sums["free_probability"].loc[list(free.index)])
 
 
+@pytest.mark.slow
 def test_what_the_visits_cannot_tell_of_the_shape_is_said(rng):
     """Told, of three visits: 1 - variance of the true change given the visits, over its variance, by the normal formula."""
     options = {"draws": 10, "free": True}

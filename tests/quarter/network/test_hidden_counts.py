@@ -3,6 +3,7 @@
 from functools import cache
 
 import pandas as pd
+import pytest
 
 from analysis.quarter.network import aggregate, combine, combined_table, read_counts, write_combined, write_counts
 from analysis.quarter.network.counts_file import SMALL
@@ -20,6 +21,7 @@ def small_network(hidden=("site C",)):
     ]
 
 
+@pytest.mark.slow
 def test_hidden_counts_are_intervals_that_hold_the_truth_and_stay_missing(tmp_path):
     files = [read_counts(write_counts(one, tmp_path / f"{i}.json")) for i, one in enumerate(small_network())]
     both, truth = combine(files), combine(small_network(hidden=()))

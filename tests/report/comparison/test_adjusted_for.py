@@ -54,6 +54,11 @@ def test_the_responders_are_adjusted_for_the_same(study):
     row = side[side["way"] == "adjusted for the baseline and site"].reset_index(drop=True)
     expected = adjusted_difference(study.cohort, found, covariates=["baseline", "site"]).differences
     assert row["difference"].tolist() == expected["difference"].tolist()
+
+
+@pytest.mark.slow
+def test_the_probabilities_are_adjusted_for_the_same(study):
+    found = study.responders[-1]
     table = items(comparison.probability(study))["expected-responders"].data
     with pytest.warns(DistributionWarning, match="IKDC subjective knee score: Normality is rejected"):
         own = probability_of_response(

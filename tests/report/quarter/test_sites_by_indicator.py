@@ -98,9 +98,10 @@ def sited(n_sites, seed, patients, quarters):
     return quarter_indicators(replace(cohort, patients=cohort.patients.assign(site=names))).counts
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("n_sites", "seed", "patients", "quarters"),
-    [(5, 2, 700, 13), *(pytest.param(12, seed, 2400, 16, marks=pytest.mark.slow) for seed in (0, 1, 2))],
+    [(5, 2, 700, 13), *((12, seed, 2400, 16) for seed in (0, 1, 2))],
 )
 def test_the_main_figures_lose_nothing_by_the_others(n_sites, seed, patients, quarters):
     counts = sited(n_sites, seed, patients, quarters)
