@@ -16,7 +16,6 @@ from analysis.curves.formula.gathered import plan_moments
 from analysis.curves.recovery_design import design_curves
 from analysis.curves.rows.moment_disclosure import AT_LEAST
 from analysis.errors import CohortError, ModelError
-from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.events import events_by_protocol
@@ -25,8 +24,8 @@ from analysis.outcomes.patients.baseline_table import ALL_PATIENTS, baseline_tab
 from analysis.outcomes.patients.patient_flow import NO_REASON, patient_flow
 from analysis.pooled.agreed import SITE, PoolingPlan
 
-#: Amounts at which the distribution of change is counted, from the lowest to the highest seen at planning (design choice).
-_AMOUNTS = 41
+#: Amounts at which the distribution of change is counted, from so many times the threshold to so many (design choice).
+_AMOUNTS, _TIMES = 31, (-2.0, 4.0)
 #: Weeks beyond those of the planning cohort in which home sessions may be recorded (design choice).
 _SPARE_WEEKS = 13
 #: Columns of the patients that are no part of the table of the start: who, where, when and by whom.
@@ -50,8 +49,8 @@ def plan_pooling(
     Parameters
     ----------
     cohort : Cohort
-        On whose visits weeks, names and labels are read; no value of a patient goes into the plan but means that are subtracted, and
-        the span of the changes.
+        On whose visits weeks, names and labels are read; no value of a patient goes into the plan but means that are
+        subtracted, rounded to whole units.
     measure : str
         What is compared.
     week : float
@@ -141,7 +140,7 @@ def plan_pooling(
         terms=curves.terms,
         primary_week=curves.primary_week,
         moments=moments,
-        amounts=_amounts(cohort, endpoint),
+        amounts=_amounts(endpoint),
         numbers=numbers,
         categories={name: names_of[name] for name in categories},
         labels=labels,
@@ -163,15 +162,21 @@ def kit_version() -> str:
         return ""
 
 
-def _amounts(cohort: Cohort, endpoint: Endpoint) -> tuple[float, ...]:
-    """Spread amounts evenly over the changes seen, to whole steps of the measure, the threshold among them."""
-    found = change_at_week(cohort, endpoint)
-    seen = endpoint.turn * endpoint.amount(found["baseline"], found["value"]).dropna()
-    if not len(seen):
+def _amounts(endpoint: Endpoint) -> tuple[float, ...]:
+    """Spread amounts around the threshold, or over the plausible values of a state: no value of a patient is in the plan."""
+    if endpoint.threshold is None:
         return ()
-    grid = np.linspace(float(seen.min()), float(seen.max()), _AMOUNTS).round(endpoint.measure.decimals)
-    more = [] if endpoint.threshold is None else [endpoint.threshold.value]
-    return tuple(np.unique([*grid, *more]).tolist())
+    limit, measure = endpoint.threshold.value, endpoint.measure
+    if endpoint.criterion != "state":
+        grid = limit * np.linspace(*_TIMES, _AMOUNTS)
+    elif np.isfinite([measure.lowest, measure.highest]).all():
+        grid = np.linspace(measure.lowest, measure.highest, _AMOUNTS)
+    else:
+        grid = np.array([])
+    on_scale = endpoint.limits(
+        [*grid.round(measure.decimals + 1), limit]
+    )  # values as near to a best one are one amount
+    return tuple((endpoint.turn * np.unique(on_scale) + 0.0).tolist())
 
 
 def _at_the_start(

@@ -72,7 +72,8 @@ class SiteSums(Result):
         return f"Sums of {self.site}: {counted(n, 'patient')}; in the curves {visits}, {self.left_out} left out; plan {self.plan.digest}"
 
     def _shown_notes(self) -> tuple[str, ...]:
-        return (NOTE, *([TRUSTED] if self.trusted else []))
+        few = f"Left out of the curves: patients whose pattern of visits, or a level within it, fewer than {self.plan.k} have."
+        return (*([] if self.trusted else [few]), NOTE, *([TRUSTED] if self.trusted else []))
 
 
 def summarise_site(cohort: Cohort, plan: PoolingPlan, site: str, *, trusted: bool = False) -> SiteSums:

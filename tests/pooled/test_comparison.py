@@ -187,3 +187,25 @@ def test_a_week_at_which_nobody_was_seen_has_missing_shares():
     assert found.responders.table["n"].tolist() == [0, 0, 0]
     assert found.responders.table["share"].isna().all()
     assert found.responders.mean_improvement["mean"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("measure", "options"),
+    [
+        ("pain", {"criterion": "state", "threshold": 2.0}),
+        ("knee_extension", {"criterion": "state", "threshold": -2.0}),
+        ("ikdc", {"criterion": "percent", "threshold": 30.0, "missing": "non-response"}),
+        ("knee_flexion", {"threshold": 10.0, "baseline": "first after start"}),
+        ("quadriceps_torque", {"threshold": 0.3, "limb": "uninvolved", "level": 0.9}),
+    ],
+)
+def test_every_kind_of_endpoint(measure, options):
+    cohort = with_sites(generate_cohort(patients=120, seed=4).observed, 2)
+    plan = plan_pooling(cohort, measure, week=WEEK, **options)
+    found = compare_from_sums(reduce(add, [cohort_sums(one, plan) for one in by_site(cohort).values()]), None)
+    whole = responders(cohort, plan.endpoint)
+    same(found.responders.table, whole.table, ["protocol"])
+    same(found.responders.mean_improvement, whole.mean_improvement, ["protocol"], **NEAR)
+    distribution = change_distribution(cohort, plan.endpoint, thresholds=plan.amounts)
+    same(found.responders.distribution.shares, distribution.shares, ["protocol", "threshold"])
+    assert plan.endpoint.to_reach.value in plan.amounts

@@ -87,7 +87,7 @@ def distribution_of(
     seen = table["amount"].to_numpy(dtype=float)
     grid = _grid(seen) if thresholds is None else np.unique(endpoint.limits(thresholds))
     shares = distribution_shares(table, grid, missing=endpoint.missing, level=endpoint.level)
-    shares["threshold"] = turn * shares["threshold"]
+    shares["threshold"] = turn * shares["threshold"] + 0.0  # nothing is 0, not -0
     what = {"improvement": "improvement", "percent": "improvement in per cent of the baseline", "state": "value"}
     side, ideal = "at most" if turn < 0 else "at least", endpoint.measure.ideal
     if ideal is not None and endpoint.criterion == "state":
