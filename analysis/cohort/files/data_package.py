@@ -14,7 +14,14 @@ import pandas as pd
 from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_errors
 from analysis.cohort.columns import is_among
 from analysis.cohort.files.conversion import add_ragged, convert_table
-from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv, write_parquet
+from analysis.cohort.files.package_files import (
+    read_descriptor,
+    read_resource,
+    storage_types,
+    whole_folder,
+    write_csv,
+    write_parquet,
+)
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     OWN_PART,
@@ -276,7 +283,10 @@ class _Package:
 
 def _write_table(name: str, frame: pd.DataFrame, folder: Path, file_format: FileFormat) -> dict[str, Any]:
     path = folder / f"{name}.{file_format}"
-    (write_csv if file_format == "csv" else write_parquet)(frame, path)
+    if file_format == "csv":
+        write_csv(frame, path)
+    else:
+        write_parquet(frame, path, storage_types(frame))
     source = describe_source(path)
     return {
         "name": name,

@@ -130,8 +130,8 @@ def read_csv(
     )
 
 
-def read_parquet(path: Path) -> RawTable:
-    """Read a Parquet file with its types; lists and records inside a cell are refused.
+def read_parquet(path: Path, columns: Sequence[str] | None = None) -> RawTable:
+    """Read a Parquet file with its types, all columns or some; lists and records inside a cell are refused.
 
     Raises
     ------
@@ -140,14 +140,15 @@ def read_parquet(path: Path) -> RawTable:
     """
     _head_of(path)
     what = "a Parquet file"
-    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what)]
+    wanted = None if columns is None else list(columns)
+    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what, columns=wanted)]
     check_names(path.name, list(parts[0].column_names))
     try:
         table = pa.concat_tables(parts).unify_dictionaries()
         decimals = [field.name for field in table.schema if pa.types.is_decimal(field.type)]
         for name in decimals:  # as numbers, which pandas can compute with
             table = table.set_column(table.column_names.index(name), name, table[name].cast(pa.float64()))
-        frame = table.to_pandas(ignore_metadata=True)
+        frame = table.to_pandas(ignore_metadata=True, types_mapper={pa.bool_(): pd.BooleanDtype()}.get)
     except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
         raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
     for name, values in frame.items():
