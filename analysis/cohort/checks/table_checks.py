@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -25,14 +25,14 @@ _ONE_PART = "Write the cohort again from its source, so that all rows of a patie
 
 def check_columns(
     columns: Mapping[str, Sequence[str]],
-    counts: Mapping[str, int],
+    empty: Collection[str],
     findings: FindingList,
     *,
     unreadable: frozenset[str] = frozenset(),
 ) -> None:
     """Find tables and columns that are missing, unknown or empty; of an ``unreadable`` table it is known already.
 
-    ``columns`` and ``counts`` are the names of the columns, and the number of rows, of each table.
+    ``columns`` are the names of the columns of each table, ``empty`` the tables without a row.
     """
     for name, table in TABLES.items():
         if name not in columns:
@@ -44,7 +44,7 @@ def check_columns(
                 there = ", ".join(columns[name]) or "none"
                 problem, advice = f"the column is missing; columns there: {there}", "Add it, or map it with a map file."
                 findings.add("error", name, problem, advice, column=column)
-        if table.required and not counts[name]:
+        if table.required and name in empty:
             findings.add("error", name, "the table has no row", f"One row is {table.row}; give at least one.")
         for column in columns[name]:
             if _CONTROL.search(column):

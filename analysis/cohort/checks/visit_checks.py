@@ -33,8 +33,8 @@ class VisitsCheck:
         self._of_measure: dict[str, _ValuesSoFar] = {}
         self._weeks: set[float] = set()
         self._seen, self._before = False, False
-        self._with_baseline: dict[str, bool] = {}
-        self._without: list[tuple[pd.Series, dict[str, np.ndarray]]] = []
+        self._with_baseline: dict[tuple[str, str], bool] = {}
+        self._without: list[tuple[pd.Series, dict[tuple[str, str], np.ndarray]]] = []
 
     def add(self, visits: pd.DataFrame, findings: FindingList, source_rows: np.ndarray) -> None:
         """Look at a part; the index of its rows counts from 0, ``source_rows`` has the rows of the whole table."""
@@ -118,10 +118,9 @@ class VisitsCheck:
             with_baseline, followed = np.zeros(len(names), dtype=bool), np.zeros(len(names), dtype=bool)
             with_baseline[patient[rows & before]] = True
             followed[patient[rows]] = True
-            name, side = measures[group // len(limbs)], limbs[group % len(limbs)]
-            label = f"{name} ({side})" if side in ("involved", "uninvolved") else name
-            self._with_baseline[label] = self._with_baseline.get(label, False) or bool(with_baseline.any())
-            without[label] = followed & ~with_baseline
+            key = (measures[group // len(limbs)], limbs[group % len(limbs)])
+            self._with_baseline[key] = self._with_baseline.get(key, False) or bool(with_baseline.any())
+            without[key] = followed & ~with_baseline
         self._without.append((pd.Series(names).astype("str"), without))
 
     def _finish_baselines(self, findings: FindingList) -> None:
@@ -135,8 +134,9 @@ class VisitsCheck:
             return
         for names, without in self._without:
             lacking = np.full(len(names), "", dtype=object)
-            for label in [one for one, there in self._with_baseline.items() if there and one in without]:
-                rows = without[label]
+            for key in [one for one, there in self._with_baseline.items() if there and one in without]:
+                rows, (measure, limb) = without[key], key
+                label = f"{measure} ({limb})" if limb in ("involved", "uninvolved") else measure
                 lacking[rows] += np.where(lacking[rows] == "", label, f", {label}")
             found = lacking != ""
             findings.add(

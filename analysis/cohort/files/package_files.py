@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -131,46 +131,37 @@ def read_descriptor(folder: Path) -> dict[str, Any]:
     return dict(descriptor)
 
 
-def path_in_folder(folder: Path, resource: dict[str, Any]) -> Path:
-    """Return the path of a resource; one that leads out of the folder is refused.
+def files_of(resource: dict[str, Any]) -> list[str]:
+    """Give the paths of a resource, as they stand in the descriptor: one, or a list of files of one table."""
+    given = resource.get("path")
+    return [str(path) for path in given] if isinstance(given, list) and given else [str(given or "")]
+
+
+def read_file(folder: Path, resource: dict[str, Any], path: str, columns: Sequence[str] | None = None) -> RawTable:
+    """Read one file of a resource as the descriptor says that it is written; of a Parquet file only ``columns``, where given.
 
     Raises
     ------
     CohortError
-        The path is missing, absolute, an address, goes up, or is a link.
+        The path is missing, absolute, an address, goes up or is a link, or the file cannot be read.
     """
-    given = resource.get("path")
-    if isinstance(given, list) and len(given) == 1:
-        given = given[0]
-    parts = PurePosixPath(given).parts if isinstance(given, str) and given else ()
-    if not parts or ".." in parts or ":" in parts[0] or "\\" in str(given) or PurePosixPath(str(given)).is_absolute():
+    parts = PurePosixPath(path).parts
+    if not parts or ".." in parts or ":" in parts[0] or "\\" in path or PurePosixPath(path).is_absolute():
         raise CohortError(
-            f"The path {given!r} of the table {resource.get('name')!r} leads out of the folder.",
+            f"The path {path!r} of the table {resource.get('name')!r} leads out of the folder.",
             where=str(folder / DESCRIPTOR),
             what_to_do="Put the file into the folder.",
         )
-    path = folder.joinpath(*parts)
-    refuse_impossible_name(path)
-    _refuse_link(folder, path)
-    return path
-
-
-def read_resource(folder: Path, resource: dict[str, Any]) -> tuple[Path, RawTable]:
-    """Read the file of a resource as the descriptor says that it is written; give its path too.
-
-    Raises
-    ------
-    CohortError
-        The path leads out of the folder, or the file cannot be read.
-    """
-    path, encoding = path_in_folder(folder, resource), resource.get("encoding")
-    raw = read_table(
-        path,
+    file, encoding = folder.joinpath(*parts), resource.get("encoding")
+    refuse_impossible_name(file)
+    _refuse_link(folder, file)
+    return read_table(
+        file,
         delimiter=delimiter_of(resource),
         encoding=str(encoding) if encoding else None,
         missing=missing_values(resource),
+        columns=columns,
     )
-    return path, raw
 
 
 def _refuse_link(folder: Path, path: Path) -> None:
@@ -190,7 +181,7 @@ def _refuse_to_replace(folder: Path, *, overwrite: bool) -> None:
     if DESCRIPTOR in there:
         descriptor = read_descriptor(folder)
         if OWN_PART in descriptor:
-            ours |= {str(resource.get("path")) for resource in descriptor["resources"]}
+            ours |= {path for resource in descriptor["resources"] for path in files_of(resource)}
     foreign = [name for name in there if name not in ours]
     if foreign or ours == {DESCRIPTOR}:
         raise CohortError(

@@ -173,8 +173,9 @@ def read_table(
     sheet: str | None = None,
     catalog: Path | None = None,
     header_rows: int = 1,
+    columns: Sequence[str] | None = None,
 ) -> RawTable:
-    """Read a file by its ending: Parquet, Excel, SPSS, Stata, SAS; anything else as CSV.
+    """Read a file by its ending: Parquet (all columns or some), Excel, SPSS, Stata, SAS; anything else as CSV.
 
     The options are those of :func:`read_csv`, of :func:`analysis.cohort.files.file_formats.read_workbook` and of
     :func:`analysis.cohort.files.file_formats.read_statistics_file`.
@@ -188,7 +189,7 @@ def read_table(
         )
     with steps(f"reading {path.name}"):
         if ending in (".parquet", ".pq"):
-            return read_parquet(path)
+            return read_parquet(path, columns)
         if ending in WORKBOOKS:
             _head_of(path)
             return read_workbook(path, sheet=sheet, missing=missing, header_rows=header_rows)
