@@ -32,8 +32,9 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "to_scheduled_weeks",  # a cohort with actual weeks -> scheduled weeks, and that report
     "VisitSchedule",
     "VisitWindow",
-    "load_cohort",  # a cohort folder -> a cohort
-    "write_cohort",  # a cohort -> a cohort folder
+    "load_cohort",  # a cohort folder -> a cohort, or some of its patients and columns
+    "cohort_parts",  # a cohort folder in parts -> one cohort after the other
+    "write_cohort",  # a cohort -> a cohort folder, in parts where asked
     "Cohort",  # the tables of a cohort
     "load_catalogue",  # the outcome measures that the kit knows
     "Measure",

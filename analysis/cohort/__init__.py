@@ -25,7 +25,7 @@ from analysis.cohort.deidentification.disclosure import DisclosureRisk, disclosu
 from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.review import Review
 from analysis.cohort.derived import torque_per_kg
-from analysis.cohort.files.data_package import check_folder, load_cohort, write_cohort
+from analysis.cohort.files.data_package import check_folder, cohort_parts, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.importing.import_cohort import Imported, import_cohort
 from analysis.cohort.importing.map_reference import map_reference
@@ -61,6 +61,7 @@ __all__ = [
     "ask_columns",
     "check_cohort",
     "check_folder",
+    "cohort_parts",
     "deidentify",
     "disclosure_risk",
     "import_cohort",

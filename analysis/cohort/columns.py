@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -185,6 +186,40 @@ def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
         return known[values.cat.codes.to_numpy()]
     found = pc.is_in(_as_arrow(values.astype("str")), value_set=_as_arrow(of.dropna().astype("str")))
     return np.asarray(found.to_numpy(zero_copy_only=False)) & values.notna().to_numpy()
+
+
+def places_among(values: pd.Series, of: pd.Series) -> np.ndarray:
+    """Give the place of each text among others, from 0; -1 where it is not among them, or missing.
+
+    Examples
+    --------
+    >>> places_among(pd.Series(["b", "c", None]), pd.Series(["a", "b"])).tolist()
+    [1, -1, -1]
+    """
+    known = _as_arrow(of.astype("str"))
+    found = pc.index_in(_as_arrow(values.astype("str")), value_set=known, skip_nulls=True)
+    return np.asarray(found.fill_null(-1).to_numpy(zero_copy_only=False), dtype=np.int64)
+
+
+def join_columns(parts: Sequence[pd.Series]) -> pd.Series:
+    """Put the parts of a column below each other, its rows numbered from 0; labels that only later parts have come last.
+
+    Examples
+    --------
+    >>> join_columns([pd.Series(["a"], dtype="category"), pd.Series(["b", "a"], dtype="category")]).cat.codes.tolist()
+    [0, 1, 0]
+    """
+    if not all(isinstance(part.dtype, pd.CategoricalDtype) for part in parts):
+        return pd.concat(parts, ignore_index=True)
+    order = dict.fromkeys(label for part in parts for label in part.cat.categories)
+    dtype = pd.CategoricalDtype(pd.Index(list(order), dtype=parts[0].cat.categories.dtype))
+    place = {label: i for i, label in enumerate(order)}
+    codes = []
+    for part in parts:
+        new = np.array([*(place[label] for label in part.cat.categories), -1], dtype=np.int32)
+        same = bool((new[:-1] == np.arange(len(new) - 1)).all())
+        codes.append(part.cat.codes.to_numpy() if same else new[part.cat.codes.to_numpy()])
+    return pd.Series(pd.Categorical.from_codes(np.concatenate(codes), dtype=dtype), name=parts[0].name)
 
 
 def rows_in_words(positions: np.ndarray) -> str:

@@ -379,7 +379,7 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             converted[name] = converted[name].cat.set_categories(real) if real != labels else converted[name]
         if table.name == "patients" and name == "site":
             converted[name] = one_name_a_site(converted[name]).names
-    return pd.DataFrame(converted)
+    return pd.DataFrame(converted, copy=False)
 
 
 def kind_of(values: pd.Series) -> Kind:

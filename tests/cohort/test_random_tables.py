@@ -184,3 +184,8 @@ def test_what_is_written_comes_back_exactly(cohort):
             assert again.privacy == "limited"
             assert again.provenance == cohort.provenance
             assert dict(again.measures) == dict(cohort.measures)
+        cut = write_cohort(cohort, Path(place) / "parts", file_format="parquet", partition="protocol")
+        part = cohort.patients.set_index("patient_id")["protocol"].cat.codes
+        for (_, left), (_, right) in zip(cohort.tables(), load_cohort(cut).tables(), strict=True):
+            by_part = left.iloc[left["patient_id"].map(part).argsort(kind="stable")].reset_index(drop=True)
+            pd.testing.assert_frame_equal(by_part, right, check_exact=True)

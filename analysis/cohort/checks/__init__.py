@@ -1,6 +1,7 @@
 """CHECK: what cannot be, in tables, visits, the home programme and the flow.
 
 - ``checks``: CHECK: every problem of a cohort in one table, never only the first.
+- ``parts_check``: Check of a cohort whose tables come in parts, one in memory at a time.
 - ``table_checks``: Checks that hold for every table: columns, keys, ranges, labels, texts, patients.
 - ``links``: How many patients of one table or file are in another.
 - ``name_checks``: Check of names: protocols, sites and patients of nearly one spelling.

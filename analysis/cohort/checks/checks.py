@@ -6,22 +6,14 @@ from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
-from analysis.cohort.checks.flow_checks import check_flow
-from analysis.cohort.checks.home_checks import check_home
-from analysis.cohort.checks.name_checks import check_names
-from analysis.cohort.checks.permission_checks import check_permitted
-from analysis.cohort.checks.table_checks import check_cells, check_columns, check_keys, check_patients
-from analysis.cohort.checks.visit_checks import check_visits
+from analysis.cohort.checks.parts_check import PartsCheck
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
-from analysis.cohort.no_labels import check_no_labels
 from analysis.cohort.programme import UsualSession
-from analysis.cohort.recognition.find_identifiers import QUARTERS_NEED, find_identifiers
-from analysis.cohort.reference import check_reference
-from analysis.cohort.tables import TABLES, Cohort, Privacy
+from analysis.cohort.recognition.find_identifiers import QUARTERS_NEED
+from analysis.cohort.tables import Cohort, Privacy
 from analysis.counted import counted
 from analysis.errors import CohortError, DeidentificationError
-from analysis.progress import steps
 
 _ROWS_IN_MESSAGE = 5
 
@@ -85,49 +77,12 @@ def check_tables(
     decided: Collection[str] = (),
     programme: Sequence[UsualSession] | None = (),
 ) -> CheckReport:
-    """Check tables that may be no valid cohort; to ``findings`` made while the tables were read more are added.
-
-    The tables are in their types, with any columns; their index holds the row of the source, from 0, and may repeat.
-    ``privacy`` is the level of de-identification that is claimed; of patients who are invented (``synthetic``) quarters tell
-    nothing about anybody. ``decided`` are columns that a person named, as table.column; ``programme`` as in
-    :func:`analysis.cohort.checks.home_checks.check_home`.
-    """
-    findings.counts = {name: len(frame) for name, frame in tables.items()}
-    source_rows = {name: frame.index.to_numpy() for name, frame in tables.items()}
-    plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
-    plain |= {name: _with_numbered_patients(frame) for name, frame in plain.items() if name != "patients"}
-    found = FindingList()
-    with steps("checking") as step:
-        step("columns and keys")
-        check_columns(plain, found, unreadable=findings.tables_with_errors())
-        check_keys(plain, found, source_rows)
-        step("cells")
-        check_cells(plain, found, privacy)
-        step("patients")
-        check_no_labels(plain, TABLES["patients"].columns, found)
-        check_patients(plain, found)
-        check_reference(plain, found, reference)
-        step("visits and home programme")
-        if "visits" in plain:
-            check_visits(plain["visits"], measures, found)
-        check_home(plain, found, programme)
-        check_flow(plain, found)
-        step("identifiers")
-        masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
-        if not synthetic:
-            check_permitted(plain, found, decided)
-        step("names")
-        check_names(plain, found, source_rows, masked)
-        findings.extend(found, source_rows)
-        return findings.report(masked)
-
-
-def _with_numbered_patients(frame: pd.DataFrame) -> pd.DataFrame:
-    """Hold each patient's identifier once, as a category: with millions of rows the checks are far quicker."""
-    if "patient_id" not in frame:
-        return frame
-    codes, names = pd.factorize(frame["patient_id"])
-    return frame.assign(patient_id=pd.Categorical.from_codes(codes, categories=names))
+    """Check tables that may be no valid cohort, all in memory, as :class:`PartsCheck` does; ``findings`` are added to."""
+    check = PartsCheck(
+        measures, privacy, findings, synthetic=synthetic, reference=reference, decided=decided, programme=programme
+    )
+    check.add(tables)
+    return check.report()
 
 
 def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.columns import places_among
 from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
-from analysis.cohort.programme import UsualSession, brace_off, check_usual, protocol_of, worn_until
+from analysis.cohort.programme import UsualSession, brace_off, check_usual, worn_until
 from analysis.cohort.tables import TABLES
 from analysis.counted import counted
 
@@ -20,36 +21,104 @@ END_OF_HINGE = 135.0
 IDLE_WEEKS = 2
 
 
-def check_home(
-    tables: Mapping[str, pd.DataFrame], findings: FindingList, programme: Sequence[UsualSession] | None = ()
-) -> None:
-    """Find what is wrong in the tables sessions and brace_limits, and measured flexion beyond the brace's limit.
+class HomeCheck:
+    """Check of the tables sessions and brace_limits, and of measured flexion beyond the brace's limit.
 
-    The tables are in their types; their index holds the row number, from 0. ``programme`` says what a session usually is;
-    with None the sessions are not held against it, because they were, one by one.
+    The tables are in their types, and come in one or several parts; all rows of a patient are in one of them. ``programme``
+    says what a session usually is; with None the sessions are not held against it, because they were, one by one.
     """
-    if "sessions" in tables:
-        protocols = _protocols(tables.get("patients", pd.DataFrame()))
-        _check_sessions(tables["sessions"], findings, programme, protocols)
-        _check_prescribed(tables["sessions"], protocols, findings)
-    if "brace_limits" in tables:
-        _check_brace(tables["brace_limits"], findings)
-        if "visits" in tables:
-            _check_flexion(tables["visits"], tables["brace_limits"], findings)
+
+    def __init__(self, programme: Sequence[UsualSession] | None = ()) -> None:
+        self._programme = programme
+        self._prescribed: dict[tuple[str, str], _Prescribed] = {}
+
+    def add(self, tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
+        """Look at a part; the index of its tables counts from 0."""
+        if "sessions" in tables:
+            patients = tables.get("patients", pd.DataFrame())
+            _check_sessions(tables["sessions"], findings, self._programme, patients)
+            self._add_prescribed(tables["sessions"], patients)
+        if "brace_limits" in tables:
+            _check_brace(tables["brace_limits"], findings)
+            if "visits" in tables:
+                _check_flexion(tables["visits"], tables["brace_limits"], findings)
+
+    def _add_prescribed(self, sessions: pd.DataFrame, patients: pd.DataFrame) -> None:
+        """Count by protocol and modality to how many patients sessions are prescribed, and until when they do them."""
+        columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
+        if not {*columns} <= set(sessions.columns) or not {"patient_id", "protocol"} <= set(patients.columns):
+            return
+        held = sessions["patient_id"].astype("category").cat
+        protocol = _held_protocols(held.categories, patients)
+        names = [str(one) for one in protocol.cat.categories]
+        kinds = sessions["modality"].astype("category").cat
+        patient, modality = held.codes.to_numpy(), kinds.codes.to_numpy()
+        of_patient = np.append(protocol.cat.codes.to_numpy(), -1).astype(np.int64)
+        week, asked, done = (
+            sessions[name].to_numpy(dtype="float64", na_value=np.nan)
+            for name in ("week", "sessions_prescribed", "sessions_done")
+        )
+        known = (asked > 0) & ~np.isnan(week) & ~np.isnan(done) & (modality >= 0) & (patient >= 0)
+        known = known & (of_patient[patient] >= 0)
+        modalities = [str(one) for one in kinds.categories]
+        group = (of_patient[patient] * max(1, len(modalities)) + modality)[known]
+        patient, week, done = patient[known], week[known], done[known]
+        for one in pd.unique(group).tolist():
+            rows = group == one
+            key = (names[one // len(modalities)], modalities[one % len(modalities)])
+            so_far = self._prescribed.setdefault(key, _Prescribed())
+            so_far.add(patient[rows], week[rows], done[rows] > 0, len(of_patient))
+
+    def finish(self, findings: FindingList) -> None:
+        """Ask where sessions are prescribed to a protocol in which nobody ever did one, or nobody in the last weeks."""
+        for (name, modality), found in self._prescribed.items():
+            if found.last_done is None:
+                findings.add(
+                    "warning", "sessions",
+                    f"no session of {modality} was done under {name}, though some are prescribed ("
+                    f"{counted(found.patients, 'patient')}): was it prescribed to them?",
+                    "If not, say in the map to which protocols it was, in [[session_log.prescribed]], or remove these weeks.",
+                    column="sessions_prescribed",
+                )  # fmt: skip
+            elif found.patients >= LEAST_PATIENTS and found.last - found.last_done >= IDLE_WEEKS:
+                findings.add(
+                    "warning", "sessions",
+                    f"nobody under {name} did a session of {modality} after week {found.last_done:g}, though some are prescribed "
+                    f"until week {found.last:g}: was it prescribed so long?",
+                    "If not, give the weeks in the map, in [[session_log.prescribed]], or remove the later ones.",
+                    column="sessions_prescribed",
+                )  # fmt: skip
 
 
-def _protocols(patients: pd.DataFrame) -> dict[str, str]:
-    if not {"patient_id", "protocol"} <= set(patients.columns):
-        return {}
-    known = patients[["patient_id", "protocol"]].dropna().drop_duplicates("patient_id").astype("str")
-    return dict(zip(known["patient_id"], known["protocol"], strict=True))
+class _Prescribed:
+    """Patients of one protocol to whom sessions of one modality are prescribed; the last week of these, and of one done."""
+
+    def __init__(self) -> None:
+        self.patients = 0
+        self.last = -np.inf
+        self.last_done: float | None = None
+
+    def add(self, patient: np.ndarray, week: np.ndarray, done: np.ndarray, most: int) -> None:
+        there = np.zeros(most, dtype=bool)
+        there[patient] = True
+        self.patients += int(there.sum())
+        self.last = max(self.last, float(week.max()))
+        if done.any():
+            last = float(week[done].max())
+            self.last_done = last if self.last_done is None else max(self.last_done, last)
+
+
+def _held_protocols(identifiers: pd.Index, patients: pd.DataFrame) -> pd.Series:
+    """Give the protocol of each of some patients, a category; missing where it is not known."""
+    known = patients[["patient_id", "protocol"]].dropna().drop_duplicates("patient_id")
+    place = places_among(pd.Series(identifiers), known["patient_id"])
+    held = known["protocol"].astype("category").cat
+    codes = np.append(held.codes.to_numpy(), -1)[place]
+    return pd.Series(pd.Categorical.from_codes(codes, categories=held.categories))
 
 
 def _check_sessions(
-    sessions: pd.DataFrame,
-    findings: FindingList,
-    programme: Sequence[UsualSession] | None,
-    protocols: Mapping[str, str],
+    sessions: pd.DataFrame, findings: FindingList, programme: Sequence[UsualSession] | None, patients: pd.DataFrame
 ) -> None:
     if not {"sessions_done", "minutes_done"} <= set(sessions.columns):
         return
@@ -58,35 +127,12 @@ def _check_sessions(
     problem, advice = "minutes in a week without a session", "Correct the sessions or the minutes."
     findings.add_rows("error", "sessions", sessions, idle, "minutes_done", problem, advice)
     if programme is not None and {"modality", "patient_id"} <= set(sessions.columns):
-        check_usual("sessions", sessions[~idle], findings, programme, protocols, done[~idle])
-
-
-def _check_prescribed(sessions: pd.DataFrame, protocols: Mapping[str, str], findings: FindingList) -> None:
-    """Ask where sessions are prescribed to a protocol in which nobody ever did one, or nobody in the last weeks."""
-    columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
-    if not set(columns) <= set(sessions.columns) or not protocols:
-        return
-    known = sessions[columns].dropna()
-    known = known[known["sessions_prescribed"] > 0]
-    protocol = protocol_of(known["patient_id"], protocols).rename("protocol")
-    for (name, modality), rows in known.groupby([protocol, "modality"], sort=False, observed=True):
-        n, done = rows["patient_id"].nunique(), rows.loc[rows["sessions_done"] > 0, "week"]
-        if done.empty:
-            findings.add(
-                "warning", "sessions",
-                f"no session of {modality} was done under {name}, though some are prescribed ("
-                f"{counted(n, 'patient')}): was it prescribed to them?",
-                "If not, say in the map to which protocols it was, in [[session_log.prescribed]], or remove these weeks.",
-                column="sessions_prescribed",
-            )  # fmt: skip
-        elif n >= LEAST_PATIENTS and rows["week"].max() - done.max() >= IDLE_WEEKS:
-            findings.add(
-                "warning", "sessions",
-                f"nobody under {name} did a session of {modality} after week {done.max():g}, though some are prescribed "
-                f"until week {rows['week'].max():g}: was it prescribed so long?",
-                "If not, give the weeks in the map, in [[session_log.prescribed]], or remove the later ones.",
-                column="sessions_prescribed",
-            )  # fmt: skip
+        protocols: dict[str, str] = {}
+        if any(one.protocols for one in programme) and {"patient_id", "protocol"} <= set(patients.columns):
+            known = patients[["patient_id", "protocol"]].dropna().drop_duplicates("patient_id").astype("str")
+            protocols = dict(zip(known["patient_id"], known["protocol"], strict=True))
+        usual = sessions if not idle.any() else sessions[~idle]
+        check_usual("sessions", usual, findings, programme, protocols, usual["sessions_done"])
 
 
 def _check_brace(brace: pd.DataFrame, findings: FindingList) -> None:
@@ -143,10 +189,11 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
 
 def _numbers_of(first: pd.Series, second: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Give the patients of two columns numbers, the same ones in both; none is missing."""
-    held = [column.astype("category").cat for column in (first, second)]
-    numbers = pd.factorize(np.array([str(name) for one in held for name in one.categories], dtype=object))[0]
-    n = len(held[0].categories)
-    return numbers[:n][held[0].codes.to_numpy()], numbers[n:][held[1].codes.to_numpy()]
+    one, other = (column.astype("category").cat for column in (first, second))
+    n = len(one.categories)
+    place = places_among(pd.Series(other.categories), pd.Series(one.categories))
+    place = np.where(place < 0, n + np.arange(len(place)), place)
+    return one.codes.to_numpy().astype(np.int64), place[other.codes.to_numpy()].astype(np.int64)
 
 
 def _range() -> tuple[float, float]:

@@ -57,18 +57,21 @@ def _check_labels(names_of_rows: pd.Series, column: str, findings: FindingList, 
 
 def _check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList, masked_patients: frozenset[str]) -> None:
     known = pd.Series(dtype="str")
-    where: list[tuple[str, int]] = []
+    where: list[tuple[str, pd.Index]] = []
     for name, frame in tables.items():
         if "patient_id" not in frame:
             continue
         ids = frame["patient_id"].drop_duplicates().dropna().astype("str")
         new = ids[~is_among(ids, known)] if len(known) else ids
-        where += [(name, row) for row in new.index]
+        where.append((name, new.index))
         known = pd.concat([known, new])
-    names = known.tolist()
+    names = known.to_numpy(dtype=object).tolist()
+    ends = np.cumsum([len(rows) for _, rows in where])
     told: dict[tuple[str, str], list[tuple[int, str, str]]] = {}
     for earlier, later, how in same_to_the_eye(names):
-        table, row = where[later]
+        which = int(np.searchsorted(ends, later, side="right"))
+        table, rows_of_table = where[which]
+        row = rows_of_table[later - int(ends[which])]
         told.setdefault((table, how), []).append((row, names[later], names[earlier]))
     for (table, how), rows in told.items():
         findings.add(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -19,29 +19,40 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _SUSPICIOUS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]|^[^\w\n]*[=+\-@＝＋－＠]", re.MULTILINE)
 #: Weeks that look like calendar years, and days counted by a spreadsheet (1 Jan 1955 to 2064).
 _YEARS, _SPREADSHEET_DAYS = (1900.0, 2100.0), (20_000.0, 60_000.0)
+_LARGEST = 2**62
+_ONE_PART = "Write the cohort again from its source, so that all rows of a patient are in one part."
 
 
 def check_columns(
-    tables: Mapping[str, pd.DataFrame], findings: FindingList, *, unreadable: frozenset[str] = frozenset()
+    columns: Mapping[str, Sequence[str]],
+    empty: Collection[str],
+    findings: FindingList,
+    *,
+    unreadable: frozenset[str] = frozenset(),
 ) -> None:
-    """Find tables and columns that are missing, unknown or empty; of an ``unreadable`` table it is known already."""
+    """Find tables and columns that are missing, unknown or empty; of an ``unreadable`` table it is known already.
+
+    ``columns`` are the names of the columns of each table, ``empty`` the tables without a row.
+    """
     for name, table in TABLES.items():
-        if name not in tables:
+        if name not in columns:
             if table.required and name not in unreadable:
                 findings.add("error", name, "the table is missing", f"Give the table: one row is {table.row}.")
             continue
-        frame = tables[name]
-        missing = [column for column in table.required_columns if column not in frame]
-        for column in missing:
-            there = ", ".join(str(other) for other in frame.columns) or "none"
-            problem, advice = f"the column is missing; columns there: {there}", "Add it, or map it with a map file."
-            findings.add("error", name, problem, advice, column=column)
-        if table.required and frame.empty:
+        for column in table.required_columns:
+            if column not in columns[name]:
+                there = ", ".join(columns[name]) or "none"
+                problem, advice = f"the column is missing; columns there: {there}", "Add it, or map it with a map file."
+                findings.add("error", name, problem, advice, column=column)
+        if table.required and name in empty:
             findings.add("error", name, "the table has no row", f"One row is {table.row}; give at least one.")
-        for column in frame.columns:
-            if name != "patients" and table.column(str(column)) is None:
+        for column in columns[name]:
+            if _CONTROL.search(column):
+                problem, advice = "the name of the column holds control characters", "Give it another name."
+                findings.add("error", name, problem, advice, column=column)
+            if name != "patients" and table.column(column) is None:
                 problem, advice = "the column is not a known one and is not used", "Remove it, or correct its name."
-                findings.add("warning", name, problem, advice, column=str(column))
+                findings.add("warning", name, problem, advice, column=column)
 
 
 def check_keys(
@@ -67,9 +78,6 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
     for name, frame in tables.items():
         table = TABLES[name]  # type: ignore[index]
         for column in frame.columns:
-            if _CONTROL.search(str(column)):
-                problem, advice = "the name of the column holds control characters", "Give it another name."
-                findings.add("error", name, problem, advice, column=str(column))
             values = frame[column]
             known = table.column(str(column))
             if pd.api.types.is_float_dtype(values.dtype):
@@ -77,50 +85,140 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
                 if infinite.any():
                     advice, wrong = "Correct it, or leave the cell empty.", pd.Series(infinite, index=values.index)
                     findings.add_rows("error", name, frame, wrong, str(column), "the number is infinite", advice)
-                if known is not None:
+                if known is not None and known.name != "week":
                     _check_range(name, frame, known, findings, privacy)
             elif known is not None and known.categories:
                 _check_labels(name, frame, known, findings)
-            if column == "patient_id" and name != "patients" and "patients" in tables:
-                continue  # checked there; a patient who is not there is an error
+            if column == "patient_id" and name != "patients":
+                continue  # checked among the patients; one who is not there is an error
             if isinstance(values.dtype, pd.CategoricalDtype) or pd.api.types.is_string_dtype(values.dtype):
                 _check_text(name, frame, str(column), findings)
 
 
-def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
-    """Find patients that one table has and another lacks, a protocol that changes, and too few to compare."""
-    patients = tables.get("patients")
-    if patients is None or "patient_id" not in patients:
-        return
-    ids = pd.Series(patients["patient_id"].dropna().unique(), dtype="str")
-    for name, frame in tables.items():
-        if name == "patients" or "patient_id" not in frame:
-            continue
-        stranger = frame["patient_id"].notna() & ~is_among(frame["patient_id"], ids)
-        if stranger.any():
-            first = stranger & ~frame["patient_id"].where(stranger).duplicated()
-            problem = "the patient is not in the table patients"
-            advice = "Add the patient with a protocol, or remove the rows."
-            findings.add_rows("error", name, frame, first, "patient_id", problem, advice)
-    if "visits" in tables and "patient_id" in tables["visits"]:
-        seen = pd.Series(tables["visits"]["patient_id"].unique(), dtype="str")
-        unseen = patients["patient_id"].notna() & ~is_among(patients["patient_id"], seen)
-        advice = "Keep the patient, who counts in the flow, unless the visits were left out by mistake."
-        findings.add_rows("warning", "patients", patients, unseen, "patient_id", "the patient has no visit", advice)
-    if len(ids) == 1:
-        findings.add("warning", "patients", "there is one patient only", "Models need several patients.")
-    if "protocol" in patients:
-        protocol = patients["protocol"]
-        given = protocol[~protocol.isin(no_labels(protocol.dropna().unique()))].dropna().unique()
-        if len(given) == 1:
-            problem = f"there is one protocol only, {shown_cell(str(given[0]))!r}"
-            advice = "Nothing can be compared; curves can still be fitted."
-            findings.add("warning", "patients", problem, advice, column="protocol")
+class WeeksCheck:
+    """Check of the weeks of every table, given in one or several parts."""
+
+    def __init__(self) -> None:
+        self._before: dict[str, int] = {}
+        self._others: dict[str, bool] = {}
+        self._outside: dict[str, FindingList] = {}
+
+    def add(self, tables: Mapping[str, pd.DataFrame], source_rows: Mapping[str, np.ndarray]) -> None:
+        """Look at a part: years, days of a spreadsheet, weeks out of range, and those before the start."""
+        for name, frame in tables.items():
+            column = TABLES[name].column("week")  # type: ignore[index]
+            if column is None or "week" not in frame or not pd.api.types.is_float_dtype(frame["week"].dtype):
+                continue
+            week = frame["week"].to_numpy(dtype="float64", na_value=np.nan)
+            known = week[np.isfinite(week)]
+            if not len(known):
+                continue
+            years = known.min() >= _YEARS[0] and known.max() <= _YEARS[1] and bool((known == known.round()).all())
+            self._others[name] = self._others.get(name, False) or not years
+            far = np.isfinite(week) & ((week < column.lowest) | (week > column.highest))
+            before = int(((week < 0) & ~far).sum())
+            self._before[name] = self._before.get(name, 0) + before
+            if not far.any():
+                continue
+            spreadsheet = (week >= _SPREADSHEET_DAYS[0]) & (week <= _SPREADSHEET_DAYS[1])
+            dates = far & (spreadsheet | ((week >= 19_000_101) & (week <= 21_001_231)))
+            found = FindingList()
+            problem = "the week looks like a date written as a number, (C) dates"
+            chosen, advice = pd.Series(dates, index=frame.index), "Give weeks since surgery or start."
+            found.add_rows("error", name, frame, chosen, "week", problem, advice, identifier=True)
+            problem = f"outside {column.lowest:g} to {column.highest:g} {column.unit}".rstrip()
+            chosen = pd.Series(far & ~dates, index=frame.index)
+            found.add_rows("error", name, frame, chosen, "week", problem, "Correct the value, or leave the cell empty.")
+            self._outside.setdefault(name, FindingList()).extend(found, source_rows)
+
+    def finish(self, findings: FindingList) -> None:
+        """Add what was found; where all weeks of a table are calendar years, that in place of each."""
+        for name, others in self._others.items():
+            if not others:
+                problem, advice = "the weeks look like calendar years, (C) dates", "Give weeks since surgery or start."
+                findings.add("error", name, problem, advice, column="week", identifier=True)
+                continue
+            if name in self._outside:
+                findings.extend(self._outside[name], {})
+            if self._before[name]:
+                problem = f"{self._before[name]:,} rows are before week 0 and count as baseline"
+                advice = "Check that these visits were before surgery or start."
+                findings.add("warning", name, problem, advice, column="week")
+
+
+class PatientsCheck:
+    """Check that the tables belong to the same patients; they come in one or several parts, each with all rows of its patients."""
+
+    def __init__(self) -> None:
+        self._strangers: dict[str, list[pd.Series]] = {}
+        self._seen: list[np.ndarray] = []
+        self._visits = False
+
+    def add(self, tables: Mapping[str, pd.DataFrame], source_rows: Mapping[str, np.ndarray]) -> None:
+        """Look at a part."""
+        patients = tables.get("patients")
+        ids = pd.Series(dtype="str")
+        if patients is not None and "patient_id" in patients:
+            ids = patients["patient_id"]
+            visits = tables.get("visits", pd.DataFrame())
+            self._visits |= "patient_id" in visits
+            seen = pd.Series(visits["patient_id"].unique(), dtype="str") if "patient_id" in visits else ids[:0]
+            self._seen.append(is_among(ids, seen))
+        for name, frame in tables.items():
+            if name == "patients" or "patient_id" not in frame:
+                continue
+            stranger = np.flatnonzero(frame["patient_id"].notna().to_numpy() & ~is_among(frame["patient_id"], ids))
+            first = frame["patient_id"].iloc[stranger].astype("str").drop_duplicates()
+            first.index = pd.Index(source_rows[name][first.index.to_numpy()])
+            self._strangers.setdefault(name, []).append(first)
+
+    def strangers(self) -> dict[str, pd.Series]:
+        """Give, by table, the patients without a row in the patients of their part; the index is the first row of each."""
+        return {name: pd.concat(found).drop_duplicates() for name, found in self._strangers.items()}
+
+    def finish(self, patients: pd.DataFrame | None, part: np.ndarray, findings: FindingList) -> None:
+        """Add what was found; ``patients`` are all of them, in source rows, ``part`` says in which part each stands."""
+        if patients is None or "patient_id" not in patients:
+            return
+        held = patients["patient_id"]
+        ids = pd.Series(held.dropna().unique(), dtype="str")
+        several = "the patient stands in several parts of the folder"
+        again = held.duplicated().to_numpy() & held.notna().to_numpy()
+        if again.any():
+            of_first = pd.Series(part).groupby(pd.factorize(held)[0]).transform("first").to_numpy()
+            apart = pd.Series(again & (part != of_first), index=held.index)
+            findings.add_rows("error", "patients", patients, apart, "patient_id", several, _ONE_PART)
+        seen = np.concatenate(self._seen)
+        for name, first in self.strangers().items():
+            elsewhere = is_among(first, ids)
+            for rows, problem, advice in (
+                (first[elsewhere], several, _ONE_PART),
+                (first[~elsewhere], "the patient is not in the table patients",
+                 "Add the patient with a protocol, or remove the rows."),
+            ):  # fmt: skip
+                findings.add(
+                    "error", name, problem, advice, column="patient_id", rows=rows.index, patients=rows, values=rows
+                )
+            if name == "visits":
+                seen |= is_among(held, first)
+        if self._visits:
+            unseen = pd.Series(held.notna().to_numpy() & ~seen, index=held.index)
+            advice = "Keep the patient, who counts in the flow, unless the visits were left out by mistake."
+            findings.add_rows("warning", "patients", patients, unseen, "patient_id", "the patient has no visit", advice)
+        if len(ids) == 1:
+            findings.add("warning", "patients", "there is one patient only", "Models need several patients.")
+        if "protocol" in patients:
+            protocol = patients["protocol"]
+            given = protocol[~protocol.isin(no_labels(protocol.dropna().unique()))].dropna().unique()
+            if len(given) == 1:
+                problem = f"there is one protocol only, {shown_cell(str(given[0]))!r}"
+                advice = "Nothing can be compared; curves can still be fitted."
+                findings.add("warning", "patients", problem, advice, column="protocol")
 
 
 def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, source_rows: np.ndarray) -> None:
     key = list(table.key)
-    again = frame.duplicated(key)
+    again = pd.Series(_repeated(frame, key), index=frame.index)
     if again.any():
         again &= frame[key].notna().all(axis=1)
     if not again.any():
@@ -139,47 +237,45 @@ def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, 
         findings.add_rows("error", "patients", frame, several & again, "protocol", problem, advice)
 
 
+def _repeated(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
+    """Say which rows have the key of an earlier one: what ``duplicated`` says, from one whole number for each row."""
+    whole = np.zeros(len(frame), dtype=np.int64)
+    size = 1
+    for name in key:
+        values = frame[name]
+        if isinstance(values.dtype, pd.CategoricalDtype):
+            codes, n = values.cat.codes.to_numpy(), len(values.cat.categories)
+        else:
+            codes, found = pd.factorize(values)
+            n = len(found)
+        size *= n + 1
+        if size >= _LARGEST:
+            return frame.duplicated(key).to_numpy()
+        whole = whole * (n + 1) + (codes + 1)
+    if len(whole) < 2 or bool((whole[1:] > whole[:-1]).all()):
+        return np.zeros(len(frame), dtype=bool)
+    return pd.Series(whole).duplicated().to_numpy()
+
+
 def _check_range(table: str, frame: pd.DataFrame, column: Column, findings: FindingList, privacy: Privacy) -> None:
     values = frame[column.name]
     numbers = values.to_numpy(dtype="float64", na_value=np.nan)
     far = ((numbers < column.lowest) | (numbers > column.highest)) & np.isfinite(numbers)
-    if column.name != "week" and not far.any():
+    if not far.any():
         return
     outside = pd.Series(far, index=values.index)
-    if column.name == "age_years" and outside.any():
+    if column.name == "age_years":
         old = values.between(column.highest, 130, inclusive="right")
         if privacy == "safe-harbor":
             problem, advice = "an age over 89 must be pooled, (C)", "Write 90 for every age of 90 and over."
             findings.add_rows("error", table, frame, old, "age_years", problem, advice, identifier=True)
         outside &= ~old
-    if column.name == "week":
-        outside = _check_weeks(table, frame, values, outside, findings)
     if outside.any():
         inches = column.name == "height_cm" and bool(values[outside].between(48, 84).all())
         advice = "Multiply by 2.54." if inches else "Correct the value, or leave the cell empty."
         hint = "; it looks like inches" if inches else ""
         problem = f"outside {column.lowest:g} to {column.highest:g} {column.unit}{hint}".rstrip()
         findings.add_rows("error", table, frame, outside, column.name, problem, advice)
-
-
-def _check_weeks(
-    table: str, frame: pd.DataFrame, week: pd.Series, outside: pd.Series, findings: FindingList
-) -> pd.Series:
-    """Tell years, days of a spreadsheet and weeks before the start apart; return what is left outside."""
-    known = week[np.isfinite(week)]
-    if len(known) and known.between(*_YEARS).all() and (known == known.round()).all():
-        problem, advice = "the weeks look like calendar years, (C) dates", "Give weeks since surgery or start."
-        findings.add("error", table, problem, advice, column="week", identifier=True)
-        return outside & False
-    dates = outside & (week.between(*_SPREADSHEET_DAYS) | week.between(19_000_101, 21_001_231))
-    problem, advice = "the week looks like a date written as a number, (C) dates", "Give weeks since surgery or start."
-    findings.add_rows("error", table, frame, dates, "week", problem, advice, identifier=True)
-    before = week.lt(0) & ~outside
-    if before.any():
-        problem = f"{int(before.sum()):,} rows are before week 0 and count as baseline"
-        advice = "Check that these visits were before surgery or start."
-        findings.add("warning", table, problem, advice, column="week")
-    return outside & ~dates
 
 
 def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: FindingList) -> None:

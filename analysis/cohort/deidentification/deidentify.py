@@ -20,8 +20,9 @@ from analysis.cohort.deidentification.review import Review, read_review
 from analysis.cohort.deidentification.source import read_tables
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
-from analysis.cohort.files.data_package import resources_of, write_cohort
-from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
+from analysis.cohort.files.data_package import write_cohort
+from analysis.cohort.files.package_files import read_descriptor, whole_folder, write_csv
+from analysis.cohort.files.package_reading import resources_of, table_of
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     read_as_of_day,
@@ -200,7 +201,7 @@ def cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dict
     for resource in resources_of(source, descriptor):
         name = str(resource["name"])
         if name in TABLES:
-            raw[name] = with_current_names(read_resource(source, resource)[1].frame)
+            raw[name] = with_current_names(table_of(source, resource))
             columns[name] = read_columns(resource)
     return raw, columns, descriptor
 

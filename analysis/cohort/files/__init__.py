@@ -11,6 +11,9 @@
 - ``encodings``: The encoding of a text file, checked over the whole file before it is read.
 - ``conversion``: Tables as read, of text, become tables of their types; what cannot be converted becomes a finding.
 - ``data_package``: The folder format of a cohort: CSV or Parquet files with a Data Package descriptor.
+- ``package_reading``: A cohort folder read part by part, as far as it can be read: whole, or some of its patients and columns.
+- ``selection``: What of a cohort folder is read: some patients with all their rows, some columns of a table.
+- ``partition``: Cohort folders in parts: by which column of the patients, and which files hold the patients of which value.
 - ``package_files``: The files of a cohort folder: written whole or not at all, read from within the folder only.
 - ``package_schema``: The descriptor of a cohort folder, ``datapackage.json``: columns in Table Schema and back.
 """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import pandas as pd
@@ -45,25 +45,30 @@ def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:
 
 
 def convert_table(
-    frame: pd.DataFrame, table: Table, findings: FindingList, extra: Mapping[str, Column] | None = None
+    frame: pd.DataFrame,
+    table: Table,
+    findings: FindingList,
+    extra: Mapping[str, Column] | None = None,
+    held: Collection[str] = (),
 ) -> pd.DataFrame:
     """Bring a table to its types, and add a finding for each cell that cannot be converted: it is missing then.
 
     The index holds the data row, from 0, and stays. ``extra`` specifies columns that the table does not know, and orders of
-    categories, from a data package or a map.
+    categories, from a data package or a map; texts of the columns ``held`` become categories.
     """
     converted = {}
     columns = list(frame.items())
     for place, _ in in_portions(len(columns), 1, f"columns of {table.name}"):
         name, values = columns[place]
         column = _specification(str(name), values, table, extra or {})
+        column = replace(column, kind="category") if name in held else column
         converted[str(name)], bad = convert(values, column)
         if len(bad):
             patients = frame["patient_id"] if "patient_id" in frame else pd.Series("", index=frame.index)
             week = name == "week"
             add_unconverted(values.iloc[bad], patients.iloc[bad], table.name, column, findings, week=week)
     return pd.DataFrame(
-        converted, index=frame.index, columns=pd.Index([str(name) for name in frame.columns], dtype="str")
+        converted, index=frame.index, columns=pd.Index([str(name) for name in frame.columns], dtype="str"), copy=False
     )
 
 

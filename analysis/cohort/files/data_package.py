@@ -4,45 +4,31 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+import numpy as np
 import pandas as pd
 
-from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_errors
+from analysis.cohort.checks.checks import check_cohort, raise_on_errors
 from analysis.cohort.columns import is_among
-from analysis.cohort.files.conversion import add_ragged, convert_table
-from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv, write_parquet
-from analysis.cohort.files.package_schema import (
-    DESCRIPTOR,
-    OWN_PART,
-    own_part,
-    read_as_of_day,
-    read_columns,
-    read_counted_from,
-    read_own_part,
-    read_own_programme,
-    read_reference,
-    table_schema,
-)
-from analysis.cohort.findings import CheckReport, FindingList
-from analysis.cohort.measures import Measures
-from analysis.cohort.modalities import EARLIER_NAMES, with_current_names
-from analysis.cohort.provenance import Provenance, describe_source
-from analysis.cohort.tables import TABLES, Cohort, Privacy
+from analysis.cohort.files.package_files import storage_types, whole_folder, write_csv, write_parquet
+from analysis.cohort.files.package_reading import CohortFolder
+from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, own_part, table_schema
+from analysis.cohort.files.partition import Part, PartFile, Partition, are_cut, cut_patients, rows_of_parts
+from analysis.cohort.files.selection import Columns, Selection, Where
+from analysis.cohort.findings import CheckReport
+from analysis.cohort.provenance import describe_source
+from analysis.cohort.tables import TABLES, Cohort
+from analysis.counted import counted, form
 from analysis.errors import CohortError, check_choice
 from analysis.progress import steps
 
 FileFormat = Literal["csv", "parquet"]
 
-#: Counts of the flow, which a person may put into the folder; the descriptor need not name it.
-FLOW_FILE = "flow.csv"
 _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
-_RENAMED = "Kinds of session of an earlier version were read by the names of today: " + ", ".join(
-    f"{earlier} is {today}" for earlier, today in EARLIER_NAMES.items()
-)
 _REPAIR = "Run kneecurve check on it to see every problem, mend the source and import it again."
 
 
@@ -51,9 +37,10 @@ def write_cohort(
     folder: str | os.PathLike[str],
     *,
     file_format: FileFormat = "csv",
+    partition: str | None = None,
     overwrite: bool = False,
 ) -> Path:
-    """Write a cohort as a folder: a file for each table, and ``datapackage.json``.
+    """Write a cohort as a folder: a file for each table or more, and ``datapackage.json``.
 
     The descriptor follows the Data Package and Table Schema standards: types, categories in order, missing values,
     keys. Measures, provenance, privacy level, reference, what week 0 is and programme are under its key ``kneecurve``. The folder appears
@@ -67,6 +54,10 @@ def write_cohort(
         Folder to be written.
     file_format : {"csv", "parquet"}
         Format of the tables.
+    partition : str, optional
+        A column of patients, such as site or quarter, by which the folder is cut into parts: each table has a file for each value
+        (Parquet only), which holds all rows of the patients who have it; patients without a value have a part of their own, the
+        last. Rows are then loaded part by part. Files are numbered; the descriptor says which value each part has.
     overwrite : bool
         Whether a cohort that is there is replaced.
 
@@ -78,7 +69,8 @@ def write_cohort(
     Raises
     ------
     CohortError
-        The cohort has errors, the format is unknown, or the folder is there already or cannot be written.
+        The cohort has errors, the format is unknown, the cohort cannot be cut so, or the folder is there already or cannot be
+        written.
     DeidentificationError
         The cohort holds what could identify patients.
 
@@ -95,65 +87,157 @@ def write_cohort(
     """
     where = "write_cohort(file_format=...)"
     check_choice(file_format, get_args(FileFormat), "file format", error=CohortError, where=where)
+    if partition is not None and file_format != "parquet":
+        raise CohortError(
+            "A cohort is cut into parts as Parquet files only.",
+            where=f"write_cohort(file_format={file_format!r}, partition={partition!r})",
+            what_to_do="Add file_format='parquet', or leave the partition out.",
+        )
     target = Path(folder)
     with steps(f"Writing {target.absolute().name}") as step:
         raise_on_errors(check_cohort(cohort), "the cohort to be written", "Nothing was written. Mend the source first.")
-        _write_folder(cohort, target, file_format, overwrite=overwrite, step=step)
+        _write_folder(cohort, target, file_format, partition, overwrite=overwrite, step=step)
     return target
 
 
 def _write_folder(
-    cohort: Cohort, target: Path, file_format: FileFormat, *, overwrite: bool, step: Callable[[str], None]
+    cohort: Cohort,
+    target: Path,
+    file_format: FileFormat,
+    partition: str | None,
+    *,
+    overwrite: bool,
+    step: Callable[[str], None],
 ) -> None:
+    values, number = ([], np.array([])) if partition is None else cut_patients(cohort, partition)
     with whole_folder(target, overwrite=overwrite) as part:
         resources = []
+        parts: list[dict[str, PartFile]] = [{} for _ in values]
         for name, frame in cohort.tables():
             step(name)
-            resources.append(_write_table(name, frame, part, file_format))
-        descriptor = {"name": "cohort", "resources": resources, OWN_PART: own_part(cohort)}
+            rows = rows_of_parts(frame, cohort.patients, number, len(values)) if values and are_cut(name) else None
+            resource, files = _write_table(name, frame, part, file_format, rows)
+            resources.append(resource)
+            for own, one in zip(parts, files, strict=False):
+                own[name] = one
+        cut = tuple(Part(value, files) for value, files in zip(values, parts, strict=True))
+        own_keys = own_part(cohort, None if partition is None else Partition(partition, cut).to_json())
+        descriptor = {"name": "cohort", "resources": resources, OWN_PART: own_keys}
         text = json.dumps(descriptor, indent=2, ensure_ascii=False, allow_nan=False)
         (part / DESCRIPTOR).write_text(text + "\n", encoding="utf-8", newline="\n")
 
 
-def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
-    """Read a cohort folder; one with errors or identifiers is refused.
+def load_cohort(
+    folder: str | os.PathLike[str], *, columns: Columns | None = None, where: Where | None = None
+) -> Cohort:
+    """Read a cohort folder, whole or in part; one with errors or identifiers is refused.
+
+    Of a folder in parts (``partition`` of :func:`write_cohort`) only the files that can hold what is asked for are opened, and of
+    Parquet files only the columns; of other folders all is read, and the rest left out then. What is wrong with rows that are
+    not asked for is not looked at.
 
     Parameters
     ----------
     folder : path
         Folder with ``datapackage.json``, written by :func:`write_cohort` or by another program.
+    columns : mapping, optional
+        Columns by table, such as ``{"visits": ["bound"]}``: of that table these are read, its key, and the columns that it must
+        have. Tables that are not named are read whole.
+    where : mapping, optional
+        Values by column of patients, such as ``{"site": ["north"], "quarter": ["2026-Q1", "2026-Q2"]}``: patients who have one
+        of the values in each column, and all their rows. None stands for no value. The table flow, which counts all patients,
+        is left out.
 
     Returns
     -------
     Cohort
-        The cohort, its rows in the order of the files; a file flow.csv that was put beside them is its table flow.
+        The cohort, its rows in the order of the files; a file flow.csv that was put beside them is its table flow. Its provenance
+        says what was read, where that is not all.
 
     Raises
     ------
     CohortError
-        The folder is no cohort folder, or the cohort has errors; the message has their number and the first of them.
+        The folder is no cohort folder, a table, column or value is not there, no patient has all of the values, or the cohort has
+        errors; the message has their number and the first of them.
     DeidentificationError
         The cohort holds what could identify patients.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     folder = write_cohort(cohort, Path(place) / "cohort", file_format="parquet", partition="site")
+    ...     women = load_cohort(folder, where={"site": ["site A"], "sex": ["female"]})
+    >>> women.patients["site"].unique().tolist(), women.provenance.steps[-1]
+    (['site A'], "Read in part: patients with site 'site A' and sex 'female'.")
     """
     with steps(f"Loading {Path(folder).absolute().name}") as step:
-        package = _Package(Path(folder))
-        report = package.check()
-        raise_on_errors(report, str(folder), _REPAIR)
-        step("cohort")
-        return Cohort(
-            **{name: frame.reset_index(drop=True) for name, frame in package.tables.items()},
-            measures=package.measures,
-            provenance=package.provenance,
-            privacy=package.privacy,
-            reference=package.reference,
-            counted_from=package.counted_from,
-            as_of=package.as_of,
-            programme=package.programme,
-        )
+        package = CohortFolder(Path(folder), Selection(columns, where))
+        return _checked(package, folder, step)
+
+
+def cohort_parts(folder: str | os.PathLike[str], *, columns: Columns | None = None) -> Iterator[Cohort]:
+    """Read a cohort folder one part after the other, for work of which only one has to be in memory.
+
+    Parameters
+    ----------
+    folder : path
+        Folder written by :func:`write_cohort` with ``partition``; one without parts is one part.
+    columns : mapping, optional
+        As for :func:`load_cohort`.
+
+    Yields
+    ------
+    Cohort
+        The patients that share a value, with all their rows, in the order of the values; without the table flow, which counts all
+        patients. Its protocols are those of the whole cohort.
+
+    Raises
+    ------
+    CohortError
+        The folder is no cohort folder, a part has errors, or a patient stands in several parts; parts before it were given.
+    DeidentificationError
+        A part holds what could identify patients.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     folder = write_cohort(cohort, Path(place) / "cohort", file_format="parquet", partition="site")
+    ...     [(part.patients["site"].iloc[0], len(part.patients)) for part in cohort_parts(folder)]
+    [('site A', 26), ('site B', 16), ('site C', 18)]
+    """
+    seen = np.array([], dtype=np.uint64)
+    n = CohortFolder(Path(folder)).n_parts
+    for number in range(n):
+        with steps(f"Loading {Path(folder).absolute().name}, part {number + 1} of {n}") as step:
+            package = CohortFolder(Path(folder), Selection(columns), only=number)
+            cohort = _checked(package, folder, step)
+        own = np.sort(pd.util.hash_array(cohort.patients["patient_id"].to_numpy(dtype=object)))
+        again = np.isin(own, seen)
+        if again.any():
+            raise CohortError(
+                f"{counted(int(again.sum()), 'patient')} of this part {form(int(again.sum()), 'stands', 'stand')} in an earlier one too.",
+                where=f"{folder}, part {number + 1} of {n}",
+                what_to_do=_REPAIR,
+            )
+        seen = np.union1d(seen, own)
+        yield cohort
+
+
+def _checked(package: CohortFolder, folder: str | os.PathLike[str], step: Callable[[str], None]) -> Cohort:
+    tables, report = package.read()
+    raise_on_errors(report, str(folder), _REPAIR)
+    step("cohort")
+    return package.cohort(tables)
 
 
 def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
-    """Check a cohort folder, also one that no cohort can be made of.
+    """Check a cohort folder, also one that no cohort can be made of; of a folder in parts one is in memory at a time.
 
     Parameters
     ----------
@@ -163,7 +247,8 @@ def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
     Returns
     -------
     CheckReport
-        Every finding, those made while reading the files included.
+        Every finding, those made while reading the files included. Rows of a table in parts are counted over all of its files,
+        in the order of the descriptor.
 
     Raises
     ------
@@ -171,7 +256,7 @@ def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
         There is no such folder, or its descriptor cannot be read.
     """
     with steps(f"Loading {Path(folder).absolute().name}"):
-        return _Package(Path(folder)).check()
+        return CohortFolder(Path(folder)).check()
 
 
 def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckReport]:
@@ -188,12 +273,11 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
         The cohort holds what could identify patients.
     """
     with steps(f"Loading {Path(folder).absolute().name}"):
-        package = _Package(Path(folder))
-        report = package.check()
-    lacking = [name for name, table in TABLES.items() if table.required and name not in package.tables]
+        package = CohortFolder(Path(folder))
+        tables, report = package.read()
+    lacking = [name for name, table in TABLES.items() if table.required and name not in tables]
     if report.n_identifiers or lacking:
         raise_on_errors(report, str(folder), _REPAIR)
-    tables = {name: frame.reset_index(drop=True) for name, frame in package.tables.items()}
     kept: dict[str, pd.DataFrame] = {}
     for name, frame in tables.items():
         key = [column for column in TABLES[name].key if column in frame]  # type: ignore[index]
@@ -204,87 +288,35 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
             stored = [one for one, measure in package.measures.items() if not measure.derived]
             whole = whole[whole["measure"].isin(stored)]
         kept[name] = whole
-    cohort = Cohort(  # a reference that is not a protocol is a finding
-        measures=package.measures, provenance=package.provenance, privacy=package.privacy, programme=package.programme,
-        counted_from=package.counted_from, as_of=package.as_of,
-        **kept,  # type: ignore[arg-type]
-    )  # fmt: skip
-    named = package.reference if package.reference in cohort.protocols else None
-    return replace(cohort, reference=named), report
+    named, package.reference = package.reference, None  # a reference that is not a protocol is a finding
+    cohort = package.cohort(kept)
+    return replace(cohort, reference=named if named in cohort.protocols else None), report
 
 
-def resources_of(folder: Path, descriptor: dict[str, Any]) -> list[dict[str, Any]]:
-    """Give the resources of a descriptor, and :data:`FLOW_FILE` where a person has put that file beside them."""
-    named: list[dict[str, Any]] = descriptor["resources"]
-    if (folder / FLOW_FILE).is_file() and all(one["name"] != "flow" for one in named):
-        return [*named, {"name": "flow", "path": FLOW_FILE}]
-    return named
-
-
-class _Package:
-    """A cohort folder as far as it can be read."""
-
-    def __init__(self, folder: Path) -> None:
-        self.findings = FindingList()
-        self.tables: dict[str, pd.DataFrame] = {}
-        descriptor = read_descriptor(folder)
-        own: tuple[Measures, Provenance, str] = read_own_part(descriptor)
-        self.measures, self.provenance, privacy = own
-        self.reference = read_reference(descriptor)
-        self.counted_from = read_counted_from(descriptor)
-        self.as_of = read_as_of_day(descriptor)
-        self.programme = read_own_programme(descriptor)
-        self.privacy: Privacy = "limited" if privacy == "limited" else "safe-harbor"
-        if privacy not in get_args(Privacy):
-            self.findings.add(
-                "error", "", f"there is no privacy level {privacy!r}", f"Use one of: {', '.join(get_args(Privacy))}."
-            )
-        for resource in resources_of(folder, descriptor):
-            self._read(folder, resource)
-
-    def _read(self, folder: Path, resource: dict[str, Any]) -> None:
-        name = str(resource["name"])
-        table = TABLES.get(name)  # type: ignore[call-overload]
-        if table is None:
-            self.findings.add("warning", name, "the table is not a known one and is not used", "Remove it.")
-            return
-        try:
-            path, raw = read_resource(folder, resource)
-        except CohortError as error:
-            self.findings.add("error", name, f"{error.what} ({error.where})", error.what_to_do)
-            return
-        add_ragged(raw, name, self.findings)
-        if resource.get("hash") not in (None, f"sha256:{describe_source(path).sha256}"):
-            self.findings.add(
-                "warning",
-                name,
-                "the file was changed after the folder was written",
-                "Check that the change was meant; import the source again to have it on record.",
-            )
-        frame = with_current_names(raw.frame) if name == "sessions" else raw.frame
-        if frame is not raw.frame:
-            self.provenance = self.provenance.with_step(_RENAMED)
-        self.tables[name] = convert_table(frame, table, self.findings, read_columns(resource))
-
-    def check(self) -> CheckReport:
-        synthetic = self.provenance.scenario is not None
-        return check_tables(
-            self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference,
-            decided=self.provenance.decided, programme=self.programme,
-        )  # fmt: skip
-
-
-def _write_table(name: str, frame: pd.DataFrame, folder: Path, file_format: FileFormat) -> dict[str, Any]:
-    path = folder / f"{name}.{file_format}"
-    (write_csv if file_format == "csv" else write_parquet)(frame, path)
-    source = describe_source(path)
-    return {
+def _write_table(
+    name: str, frame: pd.DataFrame, folder: Path, file_format: FileFormat, rows: Sequence[np.ndarray] | None
+) -> tuple[dict[str, Any], list[PartFile]]:
+    """Write a table, in a file for each of some lists of rows; give its resource, and the files of the parts."""
+    known = TABLES[name]  # type: ignore[index]
+    resource = {
         "name": name,
-        "title": f"One row is {TABLES[name].row}",  # type: ignore[index]
-        "path": path.name,
+        "title": f"One row is {known.row}",
+        "path": f"{name}.{file_format}",
         "format": file_format,
         "mediatype": _MEDIA_TYPES[file_format],
         "encoding": "utf-8",
-        "hash": f"sha256:{source.sha256}",
-        "schema": table_schema(frame, TABLES[name], file_format),  # type: ignore[index]
+        "schema": table_schema(frame, known, file_format),
     }
+    if file_format == "csv":
+        write_csv(frame, folder / f"{name}.csv")
+    else:
+        types = storage_types(frame)
+        if rows is not None:
+            files = []
+            for number, some in enumerate(rows, 1):
+                path = folder / f"{name}-{number:04}.parquet"
+                write_parquet(frame.iloc[some], path, types)
+                files.append(PartFile(path.name, describe_source(path).sha256, len(some)))
+            return resource | {"path": [one.path for one in files]}, files
+        write_parquet(frame, folder / f"{name}.parquet", types)
+    return resource | {"hash": f"sha256:{describe_source(folder / str(resource['path'])).sha256}"}, []

@@ -41,20 +41,23 @@ class Refusal(Exception):  # noqa: N818 - the kit makes an error of it
     """The file is not read, for a reason that the kit puts into words."""
 
 
-def parquet(file: str, *, cells: int) -> Iterator[bytes]:
-    """Give the rows as Arrow streams, the first of them without a row."""
+def parquet(file: str, *, columns: list[str] | None, cells: int) -> Iterator[bytes]:
+    """Give the rows as Arrow streams, the first of them without a row; of ``columns`` those that there are, or all."""
     import pyarrow as pa
     from pyarrow import parquet as arrow_parquet
 
     with arrow_parquet.ParquetFile(file) as source:
-        rows, columns = source.metadata.num_rows, source.metadata.num_columns
-        _refuse_too_many(rows, columns, cells)
         schema = source.schema_arrow
+        chosen = [name for name in schema.names if columns is None or name in columns]
+        schema = schema if columns is None else pa.schema([schema.field(name) for name in chosen])
+        width = max(1, len(schema))
+        _refuse_too_many(source.metadata.num_rows, width, cells)
         nested = [field.name for field in schema if pa.types.is_nested(field.type)]
         if nested:
             raise Refusal("nested", nested[0])
         yield _stream(schema.empty_table())
-        for batch in source.iter_batches(max(1, min(1 << 16, _PORTION // max(1, columns)))):
+        at_once = max(1, min(1 << 16, _PORTION // width))
+        for batch in source.iter_batches(at_once, columns=None if columns is None else chosen):
             table = pa.Table.from_batches([batch])
             table.validate(full=True)
             yield _stream(table)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -67,9 +68,31 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
         arrow_csv.write_csv(table, stream, write_options=options)
 
 
-def write_parquet(frame: pd.DataFrame, path: Path) -> None:
-    """Write a table as Parquet, categories as plain text (their order stands in the descriptor)."""
-    arrow_parquet.write_table(_plain(frame), path)
+def storage_types(frame: pd.DataFrame) -> dict[str, pa.DataType]:
+    """Give the Parquet types of a table's numbers and texts: the smallest that hold every value exactly.
+
+    Texts of which each comes twice or more, on average, are kept once and named by number, as categories are.
+    """
+    types: dict[str, pa.DataType] = {}
+    for name, values in frame.items():
+        if pd.api.types.is_float_dtype(values.dtype):
+            types[str(name)] = _smallest(values.to_numpy(dtype="float64"))
+        elif pd.api.types.is_string_dtype(values.dtype):
+            texts = pa.array(values, type=pa.large_string(), from_pandas=True)
+            if 2 * pc.count_distinct(texts).as_py() <= len(values):
+                types[str(name)] = pa.dictionary(pa.int32(), pa.large_string())
+    return types
+
+
+def write_parquet(frame: pd.DataFrame, path: Path, types: Mapping[str, pa.DataType]) -> None:
+    """Write a table, or a part of it, as Parquet; ``types`` are the :func:`storage_types` of the whole table."""
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    for place, field in enumerate(table.schema):
+        if field.name in types:
+            column, wanted = table.column(place).combine_chunks(), types[field.name]
+            stored = column.dictionary_encode() if pa.types.is_dictionary(wanted) else column.cast(wanted)
+            table = table.set_column(place, field.name, stored)
+    arrow_parquet.write_table(table, path)
 
 
 def read_descriptor(folder: Path) -> dict[str, Any]:
@@ -108,46 +131,37 @@ def read_descriptor(folder: Path) -> dict[str, Any]:
     return dict(descriptor)
 
 
-def path_in_folder(folder: Path, resource: dict[str, Any]) -> Path:
-    """Return the path of a resource; one that leads out of the folder is refused.
+def files_of(resource: dict[str, Any]) -> list[str]:
+    """Give the paths of a resource, as they stand in the descriptor: one, or a list of files of one table."""
+    given = resource.get("path")
+    return [str(path) for path in given] if isinstance(given, list) and given else [str(given or "")]
+
+
+def read_file(folder: Path, resource: dict[str, Any], path: str, columns: Sequence[str] | None = None) -> RawTable:
+    """Read one file of a resource as the descriptor says that it is written; of a Parquet file only ``columns``, where given.
 
     Raises
     ------
     CohortError
-        The path is missing, absolute, an address, goes up, or is a link.
+        The path is missing, absolute, an address, goes up or is a link, or the file cannot be read.
     """
-    given = resource.get("path")
-    if isinstance(given, list) and len(given) == 1:
-        given = given[0]
-    parts = PurePosixPath(given).parts if isinstance(given, str) and given else ()
-    if not parts or ".." in parts or ":" in parts[0] or "\\" in str(given) or PurePosixPath(str(given)).is_absolute():
+    parts = PurePosixPath(path).parts
+    if not parts or ".." in parts or ":" in parts[0] or "\\" in path or PurePosixPath(path).is_absolute():
         raise CohortError(
-            f"The path {given!r} of the table {resource.get('name')!r} leads out of the folder.",
+            f"The path {path!r} of the table {resource.get('name')!r} leads out of the folder.",
             where=str(folder / DESCRIPTOR),
             what_to_do="Put the file into the folder.",
         )
-    path = folder.joinpath(*parts)
-    refuse_impossible_name(path)
-    _refuse_link(folder, path)
-    return path
-
-
-def read_resource(folder: Path, resource: dict[str, Any]) -> tuple[Path, RawTable]:
-    """Read the file of a resource as the descriptor says that it is written; give its path too.
-
-    Raises
-    ------
-    CohortError
-        The path leads out of the folder, or the file cannot be read.
-    """
-    path, encoding = path_in_folder(folder, resource), resource.get("encoding")
-    raw = read_table(
-        path,
+    file, encoding = folder.joinpath(*parts), resource.get("encoding")
+    refuse_impossible_name(file)
+    _refuse_link(folder, file)
+    return read_table(
+        file,
         delimiter=delimiter_of(resource),
         encoding=str(encoding) if encoding else None,
         missing=missing_values(resource),
+        columns=columns,
     )
-    return path, raw
 
 
 def _refuse_link(folder: Path, path: Path) -> None:
@@ -167,7 +181,7 @@ def _refuse_to_replace(folder: Path, *, overwrite: bool) -> None:
     if DESCRIPTOR in there:
         descriptor = read_descriptor(folder)
         if OWN_PART in descriptor:
-            ours |= {str(resource.get("path")) for resource in descriptor["resources"]}
+            ours |= {path for resource in descriptor["resources"] for path in files_of(resource)}
     foreign = [name for name in there if name not in ours]
     if foreign or ours == {DESCRIPTOR}:
         raise CohortError(
@@ -201,6 +215,21 @@ def _plain(frame: pd.DataFrame) -> pa.Table:
         if pa.types.is_dictionary(column.type):
             table = table.set_column(place, table.field(place).name, pc.cast(column, pa.large_string()))
     return table
+
+
+def _smallest(numbers: np.ndarray) -> pa.DataType:
+    known = numbers[~np.isnan(numbers)]
+    if not len(known):
+        return pa.float64()
+    lowest, highest = known.min(), known.max()
+    whole = bool((known == np.trunc(known)).all()) and not bool(
+        np.signbit(known[known == 0]).any()
+    )  # -0 is no whole number
+    for kind in (np.int8, np.int16, np.int32) if whole else ():
+        if np.iinfo(kind).min <= lowest and highest <= np.iinfo(kind).max:
+            return pa.from_numpy_dtype(kind)
+    with np.errstate(over="ignore"):
+        return pa.float32() if bool((known.astype(np.float32) == known).all()) else pa.float64()
 
 
 def _needs_quotes(values: pd.Series) -> bool:

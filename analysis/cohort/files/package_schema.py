@@ -20,6 +20,8 @@ DESCRIPTOR = "datapackage.json"
 #: Our own part of the descriptor; other tools leave it alone.
 OWN_PART = "kneecurve"
 FORMAT_VERSION = 1
+#: Of folders in parts, which earlier versions of the kit do not read.
+FORMAT_VERSION_OF_PARTS = 2
 
 _Kind = TypeVar("_Kind", list[Any], dict[str, Any])
 
@@ -138,10 +140,12 @@ def missing_values(resource: dict[str, Any]) -> list[str]:
     return [str(one.get("value", "") if isinstance(one, dict) else one) for one in given]
 
 
-def own_part(cohort: Cohort) -> dict[str, Any]:
-    """Give what travels with a cohort beside its tables."""
+def own_part(cohort: Cohort, partition: dict[str, Any] | None = None) -> dict[str, Any]:
+    """Give what travels with a cohort beside its tables; ``partition`` describes the parts of the folder."""
+    cut = {} if partition is None else {"partition": partition}
     return {
-        "format_version": FORMAT_VERSION,
+        "format_version": FORMAT_VERSION if partition is None else FORMAT_VERSION_OF_PARTS,
+        **cut,
         "privacy": cohort.privacy,
         "reference": cohort.reference,
         "counted_from": cohort.counted_from,
@@ -225,10 +229,10 @@ def read_own_part(descriptor: dict[str, Any]) -> tuple[Measures, Provenance, str
     own = descriptor.get(OWN_PART)
     if own is None:
         return load_catalogue(), Provenance(steps=("Read from a data package of another program.",)), "safe-harbor"
-    if not isinstance(own, dict) or own.get("format_version") != FORMAT_VERSION:
+    if not isinstance(own, dict) or own.get("format_version") not in (FORMAT_VERSION, FORMAT_VERSION_OF_PARTS):
         version = own.get("format_version") if isinstance(own, dict) else own
         raise CohortError(
-            f"The folder has format version {version!r}; this version of the kit reads {FORMAT_VERSION}.",
+            f"The folder has format version {version!r}; this version of the kit reads {FORMAT_VERSION_OF_PARTS}.",
             where=DESCRIPTOR,
             what_to_do="Use the version of the kit that wrote it, or import the source again.",
         )

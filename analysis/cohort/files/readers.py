@@ -130,8 +130,8 @@ def read_csv(
     )
 
 
-def read_parquet(path: Path) -> RawTable:
-    """Read a Parquet file with its types; lists and records inside a cell are refused.
+def read_parquet(path: Path, columns: Sequence[str] | None = None) -> RawTable:
+    """Read a Parquet file with its types, all columns or some; lists and records inside a cell are refused.
 
     Raises
     ------
@@ -140,14 +140,15 @@ def read_parquet(path: Path) -> RawTable:
     """
     _head_of(path)
     what = "a Parquet file"
-    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what)]
+    wanted = None if columns is None else list(columns)
+    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what, columns=wanted)]
     check_names(path.name, list(parts[0].column_names))
     try:
         table = pa.concat_tables(parts).unify_dictionaries()
         decimals = [field.name for field in table.schema if pa.types.is_decimal(field.type)]
         for name in decimals:  # as numbers, which pandas can compute with
             table = table.set_column(table.column_names.index(name), name, table[name].cast(pa.float64()))
-        frame = table.to_pandas(ignore_metadata=True)
+        frame = table.to_pandas(ignore_metadata=True, types_mapper={pa.bool_(): pd.BooleanDtype()}.get)
     except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
         raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
     for name, values in frame.items():
@@ -172,8 +173,9 @@ def read_table(
     sheet: str | None = None,
     catalog: Path | None = None,
     header_rows: int = 1,
+    columns: Sequence[str] | None = None,
 ) -> RawTable:
-    """Read a file by its ending: Parquet, Excel, SPSS, Stata, SAS; anything else as CSV.
+    """Read a file by its ending: Parquet (all columns or some), Excel, SPSS, Stata, SAS; anything else as CSV.
 
     The options are those of :func:`read_csv`, of :func:`analysis.cohort.files.file_formats.read_workbook` and of
     :func:`analysis.cohort.files.file_formats.read_statistics_file`.
@@ -187,7 +189,7 @@ def read_table(
         )
     with steps(f"reading {path.name}"):
         if ending in (".parquet", ".pq"):
-            return read_parquet(path)
+            return read_parquet(path, columns)
         if ending in WORKBOOKS:
             _head_of(path)
             return read_workbook(path, sheet=sheet, missing=missing, header_rows=header_rows)

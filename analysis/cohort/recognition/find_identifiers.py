@@ -206,26 +206,52 @@ def _patient_identifiers(table: str, distinct: pd.Series, findings: FindingList)
 
 
 def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:
-    values = frame[column]
-    distinct = pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
-    if distinct.empty:
-        return
-    rules = first_rule(distinct, limited=limited)
-    hits = {distinct.iloc[place]: _RULE_NAMES[rules[place]] for place in np.flatnonzero(rules >= 0)}
-    if hits:
-        rows = values.isin(hits)
-        texts = values[rows].astype("str")
-        problems, masked = ["looks like " + hits[text] for text in texts], texts.map(shape)
-        findings.add_rows("error", table, frame, rows, column, problems, _WHAT_TO_DO, masked, identifier=True)
-    if not hits and column not in _LABELS and are_unique_codes(values):
-        problem = "nearly every patient has a code of their own, (R) any other unique identifying number or code"
-        advice = _WHAT_TO_DO
-        findings.add("error", table, problem, advice, column=column, identifier=True)
-    further = table not in TABLES or TABLES[table].column(column) is None
-    if is_free_text(distinct) or (further and _are_notes(frame, column)):
-        problem = "the column holds free text, in which a check cannot see names"
-        advice = "Remove it, or read it through and replace it with categories."
-        findings.add("warning", table, problem, advice, column=column)
+    texts = TextsSoFar(table, column, limited=limited)
+    texts.add(frame, findings)
+    texts.finish(findings, frame)
+
+
+class TextsSoFar:
+    """Search for identifiers in a column of texts or labels, given in one or several parts."""
+
+    def __init__(self, table: str, column: str, *, limited: bool) -> None:
+        self._table, self._column, self._limited = table, column, limited
+        self._distinct: dict[str, None] = {}
+        self._known = 0
+        self._hits = False
+
+    def add(self, frame: pd.DataFrame, findings: FindingList) -> None:
+        """Add a finding for each row of a part whose text looks like an identifier; the text is masked there."""
+        values = frame[self._column]
+        distinct = pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
+        if distinct.empty:
+            return
+        self._known += int(values.notna().sum())
+        self._distinct |= dict.fromkeys(distinct.tolist())
+        rules = first_rule(distinct, limited=self._limited)
+        hits = {distinct.iloc[place]: _RULE_NAMES[rules[place]] for place in np.flatnonzero(rules >= 0)}
+        if hits:
+            self._hits = True
+            rows = values.isin(hits)
+            texts = values[rows].astype("str")
+            problems, masked = ["looks like " + hits[text] for text in texts], texts.map(shape)
+            findings.add_rows(
+                "error", self._table, frame, rows, self._column, problems, _WHAT_TO_DO, masked, identifier=True
+            )
+
+    def finish(self, findings: FindingList, whole: pd.DataFrame | None = None) -> None:
+        """Add what the whole column tells; ``whole`` is its table, where the column is not one that is known."""
+        if not self._distinct:
+            return
+        column, distinct = self._column, pd.Series(list(self._distinct), dtype="str")
+        if not self._hits and column not in _LABELS and are_unique_codes(distinct, self._known):
+            problem = "nearly every patient has a code of their own, (R) any other unique identifying number or code"
+            findings.add("error", self._table, problem, _WHAT_TO_DO, column=column, identifier=True)
+        further = self._table not in TABLES or TABLES[self._table].column(column) is None
+        if is_free_text(distinct) or (further and whole is not None and _are_notes(whole, column)):
+            problem = "the column holds free text, in which a check cannot see names"
+            advice = "Remove it, or read it through and replace it with categories."
+            findings.add("warning", self._table, problem, advice, column=column)
 
 
 def _are_notes(frame: pd.DataFrame, column: str) -> bool:

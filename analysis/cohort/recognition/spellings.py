@@ -94,9 +94,12 @@ def same_to_the_eye(names: Sequence[str]) -> list[tuple[int, int, str]]:
         lines = "\n".join(name.replace("\n", " ") for name in names)
     if not lines.isascii():
         lines = _UNSEEN.sub("", unicodedata.normalize("NFKC", lines))
-    lines = re.sub(r" ?\n ?", "\n", re.sub(r"[^\S\n]+", " ", f"\n{lines}\n"))[1:-1]
+    if re.search(r"[^\S\n]", lines):
+        lines = re.sub(r" ?\n ?", "\n", re.sub(r"[^\S\n]+", " ", f"\n{lines}\n"))[1:-1]
     scripts, every = _look_alikes()
     keys = (lines.translate(scripts).casefold().split("\n"), lines.translate(every).split("\n"))
+    if all(len(set(key)) == len(names) for key in keys):
+        return []
     first: tuple[dict[str, int], dict[str, int]] = ({}, {})
     found = []
     for place in range(len(names)):

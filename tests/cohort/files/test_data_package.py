@@ -118,7 +118,7 @@ def test_a_cohort_with_errors_is_not_written_and_leaves_nothing(cohort, tmp_path
 
 def test_a_write_that_breaks_off_leaves_what_was_there(cohort, folder, tmp_path, monkeypatch):
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
-    monkeypatch.setattr("analysis.cohort.files.data_package.own_part", lambda _: 1 / 0)
+    monkeypatch.setattr("analysis.cohort.files.data_package.own_part", lambda *_: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         write_cohort(cohort, folder, overwrite=True)
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
