@@ -12,6 +12,7 @@
 - ``masked_site``: What one site sends masked: all its numbers in one row.
 - ``combining``: The files of the sites checked against each other and added up.
 - ``tables_of_sums``: Tables from sums, finished as those of a whole cohort are.
+- ``registry``: A registry that does not fit into memory: parts counted one after the other, and a sample of rows.
 - ``comparison``: The tables of a comparison of protocols from sums: what a whole cohort gives, and what only rows could.
 """
 

@@ -15,6 +15,7 @@ from analysis.report.one_patient.study import PatientParameters, prepare_patient
 from analysis.report.quality.study import QualityParameters, prepare_check
 from analysis.report.quarter.study import QuarterParameters, prepare_quarter
 from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook, report_names
+from analysis.report.registry.study import RegistryParameters, prepare_registry
 from analysis.report.sites.study import SitesParameters, prepare_sites
 
 FILES = sorted(notebook_folder().rglob("*.ipynb"))
@@ -65,6 +66,7 @@ DECLARED = {
     "one_patient": (PatientParameters, prepare_patient),
     "protocol_comparison": (ComparisonParameters, prepare_study),
     "quarter_outcomes": (QuarterParameters, prepare_quarter),
+    "registry_comparison": (RegistryParameters, prepare_registry),
     "sites_comparison": (SitesParameters, prepare_sites),
 }
 

@@ -6,7 +6,7 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.curves.covariates import adjusted_in_words
-from analysis.pooled.comparison import NEEDS_ROWS
+from analysis.pooled.comparison import NEEDS_ROWS, PooledComparison
 from analysis.report.comparison.closing import caution_words
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
@@ -31,8 +31,6 @@ def needs_rows(study: SitesStudy) -> Section:  # noqa: ARG001 - every section ta
 def methods(study: SitesStudy) -> Section:
     """Say in words how the numbers came about."""
     plan, pooled = study.compared.plan, study.pooled
-    covariates = [one.name for one in plan.moments.covariates if one.name != "protocol"]
-    adjusted = f"adjusted for {adjusted_in_words(covariates)}" if covariates else "not adjusted"
     how = (
         "Each site masked its numbers with seeds that it shares with every other one, so that only the sums over all sites are known."
         if pooled.masked
@@ -44,28 +42,29 @@ def methods(study: SitesStudy) -> Section:
         else f"Each site left out of the curves the patients whose pattern of visits, or a level within it, fewer than {plan.k} of its patients "
         "have, or said that its file may hold them."
     )
+    wider = (
+        "How much wider intervals are for visits left out: the square root of all patients with visits over those in the curves; an "
+        "approximation, as weeks and protocols differ."
+    )
+    agreed = f"Plan {plan.digest}: all sites counted by it, and a file that did not fit was refused. {how}"
+    return Section((Passage((agreed, rule, wider, *methods_of_sums(study.compared)), "items"),))
+
+
+def methods_of_sums(compared: PooledComparison) -> list[str]:
+    """Say in words how a comparison from sums is made, whoever the parts are."""
+    plan = compared.plan
+    covariates = [one.name for one in plan.moments.covariates if one.name != "protocol"]
+    adjusted = f"adjusted for {adjusted_in_words(covariates)}" if covariates else "not adjusted"
     curves = (
-        f"Recovery curves: mixed model by week, protocol by week as categories, {adjusted}; {study.compared.covariance or 'none fitted'}. "
+        f"Recovery curves: mixed model by week, protocol by week as categories, {adjusted}; {compared.covariance or 'none fitted'}. "
         "Fitted to sums of cross-products by pattern of visits, which give what the rows of the same patients give."
     )
     responders = (
         "Responders: shares with Wilson's score interval (J Am Stat Assoc 1927;22:209); differences of shares with Newcombe's "
         "method 10 (Stat Med 1998;17:873). Means: t intervals of the patients seen, differences by Welch."
     )
-    wider = (
-        "How much wider intervals are for visits left out: the square root of all patients with visits over those in the curves; an "
-        "approximation, as weeks and protocols differ."
-    )
-    sentences = (
-        f"What is counted: {plan.endpoint.words}",
-        f"Plan {plan.digest}: all sites counted by it, and a file that did not fit was refused. {how}",
-        rule,
-        curves,
-        responders,
-        wider,
-        *(one for one in study.compared.notes if one.startswith(("An unstructured", "Tried", "Warning", "No curve"))),
-    )
-    return Section((Passage(sentences, "items"),))
+    told = [one for one in compared.notes if one.startswith(("An unstructured", "Tried", "Warning", "No curve"))]
+    return [f"What is counted: {plan.endpoint.words}", curves, responders, *told]
 
 
 def cautions(study: SitesStudy) -> Section:

@@ -7,7 +7,6 @@ from analysis.report.figures.flow_figure import lost_table
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
-from analysis.report.sites.findings import seen_words
 from analysis.report.sites.study import SitesStudy
 
 
@@ -55,7 +54,7 @@ def flow(study: SitesStudy) -> Section:
         name="flow",
         rows_grouped_by="protocol",
     )
-    items: list[Item] = [Passage((seen_words(study.found, study.compared),)), table]
+    items: list[Item] = [table]
     if len(found.lost):
         items.append(lost_table(found))
     return Section(tuple(items))

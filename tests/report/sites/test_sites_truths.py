@@ -32,7 +32,7 @@ def cohort_of(*, effect=0.0, seen=1.0, each=60, harms=0.1, events=True, seed=3):
     for week, drop in ((0.0, 0.0), (6.0, 1.0), (26.0, 2.5)):
         value = 6.0 + level - drop - effect * early * (week > 0) + rng.normal(0, 0.8, n)
         here = np.ones(n, dtype=bool) if week < 26 else np.arange(n) % 20 < round(20 * seen)
-        parts.append(people.loc[here, ["patient_id"]].assign(week=week, value=value[here].round(1)))
+        parts.append(people.loc[here, ["patient_id"]].assign(week=week, value=np.clip(value[here].round(1), 0, 10)))
     visits = pd.concat(parts, ignore_index=True).assign(measure="pain", limb="none")
     harmed = people.loc[np.arange(n) // 2 % 10 < round(10 * harms), ["patient_id"]].assign(
         week=3.0, event="skin irritation"
