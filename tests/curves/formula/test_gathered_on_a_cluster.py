@@ -84,7 +84,10 @@ def test_partitions_are_worked_on_by_both_workers_and_not_here(cluster, tmp_path
 
     def noted(part, number):
         (tmp_path / f"{number}-{os.getpid()}").touch()
-        time.sleep(0.02)
+        for _ in range(1200):  # until the other worker has begun with one, too
+            if len({file.name.split("-")[1] for file in tmp_path.iterdir()}) == 2:
+                break
+            time.sleep(0.05)
         return part
 
     visit_moments(dd.from_map(noted, parts, range(20), meta=parts[0].iloc[:0]), FIXED, plan=plan)
