@@ -9,6 +9,7 @@ What all rooms share:
 - ``counted``: Nouns and verbs in the form that a count asks for.
 - ``progress``: How far a long step is, on a terminal.
 - ``result``: How every result shows itself.
+- ``cluster``: Sums over the partitions of a Dask data frame, and the cluster that makes them.
 - ``printing``: What the command line prints.
 """
 
@@ -18,6 +19,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from analysis.cluster import *
     from analysis.cohort import *
     from analysis.curves import *
     from analysis.errors import *
@@ -59,6 +61,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "plan_moments",  # weeks, levels and scopes that parts agree on before their moments are gathered
     "read_moment_plan",
     "MomentPlan",
+    "open_cluster",  # a Dask cluster, here or elsewhere, on which moments of Dask data frames are gathered
     "second_opinion",  # the same model through statsmodels
     # respond
     "patient_flow",
@@ -163,7 +166,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "DistributionWarning",
 ]
 
-_HOMES = ("errors", "cohort", "curves", "outcomes")
+_HOMES = ("errors", "cluster", "cohort", "curves", "outcomes")
 
 
 def __getattr__(name: str) -> Any:

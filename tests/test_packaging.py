@@ -19,6 +19,14 @@ def declared():
     return [Requirement(line) for line in project["dependencies"] + tests]
 
 
+def extra(name):
+    return set(tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"][name])
+
+
+def test_what_users_can_add_is_tested():
+    assert extra("cluster") <= extra("test")
+
+
 def pinned():
     lines = (ROOT / "constraints.txt").read_text().splitlines()
     return dict(line.split("==") for line in lines if line and not line.startswith("#"))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analysis.cluster import is_dask_frame
 from analysis.curves.comparison import likelihood_ratio
 from analysis.curves.covariances.residual_structures import Residual
 from analysis.curves.description import covariance_table, summary
@@ -16,14 +17,18 @@ from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.fitting import fit_parts
 from analysis.curves.engine.likelihood import Method
 from analysis.curves.engine.small_sample import Inference, Information
+from analysis.curves.formula.gathered import visit_moments
 from analysis.curves.means import model_differences, model_means
 from analysis.curves.patients import curve_of_patient, effects_of_patients, predict_rows, residuals_of_visits
 from analysis.curves.rows.moments import VisitMoments
 from analysis.result import Result
 
+if TYPE_CHECKING:
+    from dask.dataframe import DataFrame as DaskFrame
+
 
 def fit_mixed(
-    data: pd.DataFrame | VisitMoments,
+    data: pd.DataFrame | VisitMoments | DaskFrame,
     fixed: str,
     *,
     patient: str = "patient_id",
@@ -39,10 +44,10 @@ def fit_mixed(
 
     Parameters
     ----------
-    data : DataFrame or VisitMoments
+    data : DataFrame, VisitMoments or Dask DataFrame
         One row a visit; rows with a missing outcome or covariate are left out and counted in ``record.notes``. Or the
         moments of such rows (see :func:`visit_moments`): the same fit, without what needs the rows (``predict`` with
-        patients, ``patient_effects``, residuals, robust inference).
+        patients, ``patient_effects``, residuals, robust inference). Of a Dask data frame they are gathered first, without a plan.
     fixed : str
         Formula of the fixed effects with the outcome, e.g. ``"value ~ protocol * week_spline + baseline"``. Besides
         formulaic's own functions it may use ``week_spline`` (a natural cubic spline of three columns),
@@ -94,7 +99,7 @@ def fit_mixed(
     [1.979, 0.13, 7.0]
     """
     parts = fit_parts(
-        data,
+        visit_moments(data, fixed, patient=patient, week=week) if is_dask_frame(data) else data,
         fixed,
         patient=patient,
         week=week,

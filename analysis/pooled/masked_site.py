@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.cohort.tables import Cohort
-from analysis.curves.formula.gathered_profiles import moments_of_kept
+from analysis.curves.formula.part_summaries import VisitColumns, moments_of_part
 from analysis.curves.rows.covariate import Covariate
 from analysis.curves.rows.moments import VisitMoments
 from analysis.errors import CohortError
@@ -68,7 +68,9 @@ def mask_site(cohort: Cohort, plan: PoolingPlan, site: str, seeds: Mapping[str, 
         )
     found = summarise_site(cohort, plan, site, trusted=True)
     named = replace(cohort, patients=cohort.patients.assign(**{SITE: site}))
-    whole, _ = moments_of_kept(curve_visits(named, plan), plan.moments, None)
+    of = VisitColumns(plan.moments.fixed, plan.moments.patient, plan.moments.week)
+    visits = curve_visits(named, plan)
+    whole = moments_of_part(visits, of, plan.moments, None).moments if len(visits) else None
     if whole is None or whole.visit_labels:
         raise CohortError(
             "The visits of this site cannot be masked."

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.tables import Cohort
-from analysis.curves.formula.gathered_profiles import moments_of_kept, profile_counts
+from analysis.curves.formula.part_summaries import VisitColumns, moments_of_part, profiles_of_part
 from analysis.curves.recovery_design import values_with_protocol
 from analysis.curves.rows.covariate import Covariate
 from analysis.curves.rows.moments import VisitMoments
@@ -65,15 +65,20 @@ def curve_moments(visits: pd.DataFrame, plan: PoolingPlan) -> tuple[VisitMoments
     """
     if not len(visits):
         return None, 0
-    kept = set(plan.kept) if plan.kept is not None else kept_profiles(profile_counts(visits, plan.moments), plan.k)
+    kept = set(plan.kept) if plan.kept is not None else kept_profiles(curve_profiles(visits, plan), plan.k)
     if not kept:
         return None, int(visits["patient_id"].nunique())
-    return moments_of_kept(visits, plan.moments, kept)
+    found = moments_of_part(visits, _columns(plan), plan.moments, kept)
+    return found.moments, found.left_out
 
 
 def curve_profiles(visits: pd.DataFrame, plan: PoolingPlan) -> Counter[Profile]:
     """Count the patients of a part by pattern of visits and levels, for the first round."""
-    return profile_counts(visits, plan.moments) if len(visits) else Counter()
+    return profiles_of_part(visits, _columns(plan), plan.moments).counts if len(visits) else Counter()
+
+
+def _columns(plan: PoolingPlan) -> VisitColumns:
+    return VisitColumns(plan.moments.fixed, plan.moments.patient, plan.moments.week)
 
 
 def moments_to_json(moments: VisitMoments | None) -> dict[str, Any] | None:

@@ -14,8 +14,8 @@ from analysis.report.comparison.study import prepare_study
 from analysis.report.one_patient.study import PatientParameters, prepare_patient
 from analysis.report.quality.study import QualityParameters, prepare_check
 from analysis.report.quarter.study import QuarterParameters, prepare_quarter
-from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook, report_names
 from analysis.report.registry.study import RegistryParameters, prepare_registry
+from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook, report_names
 from analysis.report.sites.study import SitesParameters, prepare_sites
 
 FILES = sorted(notebook_folder().rglob("*.ipynb"))

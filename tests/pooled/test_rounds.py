@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.curves import fit_mixed
-from analysis.curves.formula.gathered_profiles import moments_of_kept
+from analysis.curves.formula.part_summaries import VisitColumns, moments_of_part
 from analysis.errors import CohortError
 from analysis.pooled.combining import combine_sites
 from analysis.pooled.comparison import compare_from_sums
@@ -81,7 +81,8 @@ def test_masked_sums_are_those_of_the_rows(n_sites, tmp_path):
         assert np.abs(pooled.sums.tables[name].to_numpy() - table.to_numpy()).max(initial=0.0) < 1e-9
         counts = [column for column in table if (table[column] == table[column].round()).all()]
         assert (pooled.sums.tables[name][counts].to_numpy() == table[counts].to_numpy()).all()
-    kept, _ = moments_of_kept(curve_visits(cohort, second), second.moments, set(second.kept))
+    of = VisitColumns(second.moments.fixed, "patient_id", "week")
+    kept = moments_of_part(curve_visits(cohort, second), of, second.moments, set(second.kept)).moments
     direct = fit_mixed(kept, second.terms, patient_effects=None, residual="ar1-by-week")
     found = fit_mixed(pooled.moments, second.terms, patient_effects=None, residual="ar1-by-week")
     for one, other in zip(

@@ -2,31 +2,37 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from analysis.cluster import Sum, is_dask_frame, tree_sum
 from analysis.counted import counted
-from analysis.curves.formula.design import described_rows, design_from_rows
-from analysis.curves.formula.formula_columns import interactions, mentioned_columns, parse_formula
-from analysis.curves.rows.covariate import Covariate, in_both_orders
+from analysis.curves.formula.part_summaries import (
+    MomentsOfPart,
+    VisitColumns,
+    learned_plan,
+    moments_of_part,
+    moments_of_rows,
+    plan_of_part,
+    profiles_of_part,
+)
 from analysis.curves.rows.moment_plan import MomentPlan
 from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.parts import VisitParts, columns_of, frames_of
-from analysis.curves.rows.small_cells import Profile, kept_profiles, profiles
-from analysis.curves.rows.visit_rows import complete_rows
+from analysis.curves.rows.small_cells import kept_profiles
 from analysis.errors import ModelError
 from analysis.progress import steps
 
+if TYPE_CHECKING:
+    from dask.dataframe import DataFrame as DaskFrame
+
 
 def visit_moments(
-    data: pd.DataFrame | VisitParts,
+    data: pd.DataFrame | VisitParts | DaskFrame,
     fixed: str,
     *,
     patient: str = "patient_id",
@@ -38,9 +44,10 @@ def visit_moments(
 
     Parameters
     ----------
-    data : DataFrame, iterable of DataFrame, str or Path
+    data : DataFrame, iterable of DataFrame, str, Path or Dask DataFrame
         One row a visit; parts that hold all visits of their patients; or a Parquet file or a folder of them, of which one
-        row group is in memory at a time (the rows of a patient together, in one file).
+        row group is in memory at a time (the rows of a patient together, in one file). Of a Dask data frame, whose partitions
+        hold all visits of their patients, the workers send sums, no rows.
     fixed : str
         A formula with the outcome and every covariate that later fits will use. Interactions with the week need not
         be in it; interactions of covariates with each other do.
@@ -74,42 +81,26 @@ def visit_moments(
     >>> visit_moments([visits[:2], visits[2:]], "value ~ week + age")
     VisitMoments of value: 2 patients, 4 visits, 1 patterns over 2 slots
     """
+    columns = VisitColumns(fixed, patient, week)
     if plan is not None:
-        _refuse_other_formula(plan, fixed, patient, week)
-    parts = [data] if isinstance(data, pd.DataFrame) else data
-    _refuse_no_parts(parts, again=plan is None or at_least > 0)
-    agreed = plan
-    if agreed is None and (at_least or not isinstance(data, pd.DataFrame)):
-        agreed = plan_moments(data, fixed, patient=patient, week=week)
-    stay = _who_stays(parts, fixed, patient, week, agreed, at_least) if agreed is not None and at_least else None
-    total: VisitMoments | None = None
-    left_out, incomplete = 0, 0
-    with steps("Gathering moments") as step:
-        for number, frame in enumerate(_parts(parts, fixed, patient, week), start=1):
-            step(f"part {number}")
-            if not isinstance(data, pd.DataFrame) and _no_row_complete(frame, fixed, patient, week):
-                incomplete += len(frame)
-                continue
-            found, without, dropped = gathered_part(frame, fixed, patient, week, agreed, stay)
-            left_out, incomplete = left_out + without, incomplete + dropped
-            if found is not None:
-                total = found if total is None else total + found
-    if total is None and incomplete and not left_out:
-        _refuse_incomplete(incomplete)
-    if total is None:
+        _refuse_other_formula(plan, columns)
+    if isinstance(data, pd.DataFrame):
+        agreed = plan_moments(data, fixed, patient=patient, week=week) if plan is None and at_least else plan
+        found = _of_one(data, columns, agreed, at_least)
+    else:
+        found = _of_parts(data, columns, plan, at_least)
+    if found.moments is None and found.incomplete and not found.left_out:
+        _refuse_incomplete(found.incomplete)
+    if found.moments is None:
         raise ModelError(
-            "There are no visits to gather."
-            if stay is None
-            else f"No pattern and level has {at_least} patients or more.",
-            what_to_do="Give at least one part with visits."
-            if stay is None
-            else "Ask for fewer, or for fewer covariates.",
+            f"No pattern and level has {at_least} patients or more." if at_least else "There are no visits to gather.",
+            what_to_do="Ask for fewer, or for fewer covariates." if at_least else "Give at least one part with visits.",
         )
-    return replace(total, dropped=incomplete, left_out=left_out)
+    return replace(found.moments, dropped=found.incomplete, left_out=found.left_out)
 
 
 def plan_moments(
-    data: pd.DataFrame | VisitParts, fixed: str, *, patient: str = "patient_id", week: str = "week"
+    data: pd.DataFrame | VisitParts | DaskFrame, fixed: str, *, patient: str = "patient_id", week: str = "week"
 ) -> MomentPlan:
     """Settle what parts have to agree on before their moments are gathered, from visits or a part of them.
 
@@ -136,41 +127,81 @@ def plan_moments(
     >>> plan_moments(visits, "value ~ week").weeks
     (0.0, 6.0)
     """
+    columns = VisitColumns(fixed, patient, week)
     if isinstance(data, pd.DataFrame):
-        return _learned(data, fixed, patient, week)
-    plan: MomentPlan | None = None
-    incomplete, declared = 0, dict[str, tuple[str, ...]]()
-    with steps("Learning what the parts hold") as step:
-        for number, frame in enumerate(_parts(data, fixed, patient, week), start=1):
-            step(f"part {number}")
-            if _no_row_complete(frame, fixed, patient, week):
-                incomplete += len(frame)
-                continue
-            found = _learned(frame, fixed, patient, week)
-            plan = found if plan is None else plan.widened(found)
-            _note_order(frame, plan, declared)
-    if plan is None and incomplete:
-        _refuse_incomplete(incomplete)
+        return learned_plan(data, columns)
+    found = _summed("Learning what the parts hold", data, columns, plan_of_part, columns)
+    plan = None if found is None else found.in_order()
+    if plan is None and found is not None and found.incomplete:
+        _refuse_incomplete(found.incomplete)
     if plan is None:
         raise ModelError("There are no visits.", what_to_do="Give at least one part with visits.")
-    return replace(plan, covariates=tuple(_in_order(one, declared.get(one.name, ())) for one in plan.covariates))
+    return plan
 
 
-def _note_order(frame: pd.DataFrame, plan: MomentPlan, declared: dict[str, tuple[str, ...]]) -> None:
-    """Keep the order in which categories declare their levels, those that nobody has too."""
-    for covariate in plan.covariates:
-        dtype = frame[covariate.name].dtype
-        if isinstance(dtype, pd.CategoricalDtype):
-            levels = tuple(map(str, dtype.categories))
-            declared[covariate.name] = in_both_orders(declared.get(covariate.name, ()), levels)
+def _of_one(data: pd.DataFrame, columns: VisitColumns, plan: MomentPlan | None, at_least: int) -> MomentsOfPart:
+    if not len(data):
+        return MomentsOfPart()
+    stay = None
+    if plan is not None and at_least:
+        stay = kept_profiles(profiles_of_part(data, columns, plan).counts, at_least)
+    return moments_of_rows(data, columns, plan, stay)
 
 
-def _in_order(covariate: Covariate, declared: tuple[str, ...]) -> Covariate:
-    """Put levels in the order declared, and words in that of the alphabet, whatever part came first."""
-    if covariate.levels is None:
-        return covariate
-    place = {level: number for number, level in enumerate(declared)}
-    return replace(covariate, levels=tuple(sorted(covariate.levels, key=lambda one: (place.get(one, len(place)), one))))
+def _of_parts(
+    parts: VisitParts | DaskFrame, columns: VisitColumns, plan: MomentPlan | None, at_least: int
+) -> MomentsOfPart:
+    if not is_dask_frame(parts):
+        _refuse_no_parts(parts, again=plan is None or at_least > 0)
+    if plan is None:
+        plan = plan_moments(parts, columns.fixed, patient=columns.patient, week=columns.week)
+    stay = None
+    if at_least:
+        counted_all = _summed("Counting patterns of visits", parts, columns, profiles_of_part, columns, plan)
+        stay = set() if counted_all is None else kept_profiles(counted_all.counts, at_least)
+    return _summed("Gathering moments", parts, columns, moments_of_part, columns, plan, stay) or MomentsOfPart()
+
+
+def _summed(
+    what: str,
+    parts: VisitParts | DaskFrame,
+    columns: VisitColumns,
+    summary: Callable[..., Sum],
+    *shared: object,
+) -> Sum | None:
+    """Add up what each part tells, in their order: one in memory at a time, or those of a Dask data frame where they lie."""
+    with steps(what) as step:
+        if is_dask_frame(parts):
+            step(counted(parts.npartitions, "partition"))
+            return tree_sum(_read_of(parts, columns), summary, *shared)
+        total: Sum | None = None
+        for number, part in enumerate(_parts(parts, columns), start=1):
+            step(f"part {number}")
+            found = summary(part, *shared)
+            total = found if total is None else total + found
+    return total
+
+
+def _read_of(frame: DaskFrame, columns: VisitColumns) -> DaskFrame:
+    """Give the columns that are read; an index with a name is a column. Those that are not there are missed by the parts."""
+    if frame.index.name is not None and frame.index.name not in frame.columns:
+        frame = frame.reset_index()
+    held = list(map(str, frame.columns))
+    return frame[[name for name in columns.read_of(held) if name in held]]
+
+
+def _parts(parts: VisitParts, columns: VisitColumns) -> Iterator[pd.DataFrame]:
+    held = columns_of(parts)
+    wanted = [] if held is None else columns.read_of(held)
+    return (frame for frame in frames_of(parts, wanted, columns.patient) if len(frame))
+
+
+def _refuse_incomplete(rows: int) -> NoReturn:
+    raise ModelError(
+        "No row of any part has outcome, patient, week and every covariate.",
+        where=f"{counted(rows, 'row')}, all with a missing value",
+        what_to_do="Look for a covariate that is missing for every patient and leave it out.",
+    )
 
 
 def _refuse_no_parts(parts: VisitParts, *, again: bool) -> None:
@@ -188,105 +219,15 @@ def _refuse_no_parts(parts: VisitParts, *, again: bool) -> None:
         )
 
 
-def _parts(data: VisitParts, fixed: str, patient: str, week: str) -> Iterator[pd.DataFrame]:
-    held = columns_of(data)
-    wanted: list[str] = []
-    if held is not None:
-        wanted = _columns_read(held, fixed, patient, week)
-    return (frame for frame in frames_of(data, wanted, patient) if len(frame))
-
-
-def _columns_read(held: list[str], fixed: str, patient: str, week: str) -> list[str]:
-    formula, outcome = parse_formula(fixed, held)
-    return list(dict.fromkeys([patient, week, outcome, *mentioned_columns(formula, set(held))]))
-
-
-def _no_row_complete(frame: pd.DataFrame, fixed: str, patient: str, week: str) -> bool:
-    """Tell whether every row of a part misses a value: of all rows together such rows are left out and counted."""
-    read = _columns_read(list(map(str, frame.columns)), fixed, patient, week)
-    return set(read) <= set(frame.columns) and not complete_rows(frame[read]).any()
-
-
-def _refuse_incomplete(rows: int) -> NoReturn:
-    raise ModelError(
-        "No row of any part has outcome, patient, week and every covariate.",
-        where=f"{counted(rows, 'row')}, all with a missing value",
-        what_to_do="Look for a covariate that is missing for every patient and leave it out.",
-    )
-
-
-def gathered_part(
-    frame: pd.DataFrame, fixed: str, patient: str, week: str, plan: MomentPlan | None, stay: set[Profile] | None
-) -> tuple[VisitMoments | None, int, int]:
-    """Give the moments of a part, if anyone stays, the patients left out, and the rows dropped for a missing value."""
-    left_out, dropped = 0, 0
-    if stay is not None:
-        rows, covariates, formula, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
-        found, place = profiles(rows, covariates, interactions(formula))
-        kept = np.array([one in stay for one in found])[place]
-        left_out, dropped = int((~kept).sum()), rows.dropped
-        frame = rows.frame.iloc[np.flatnonzero(kept[rows.patient])]
-        if not len(frame):
-            return None, left_out, dropped
-    _, rows, moments = design_from_rows(frame, fixed, patient=patient, week=week, plan=plan)
-    return replace(moments, who=_numbers(rows.patient_ids)), left_out, dropped + rows.dropped
-
-
-def _who_stays(parts: VisitParts, fixed: str, patient: str, week: str, plan: MomentPlan, at_least: int) -> set[Profile]:
-    """Count the profiles of all parts and choose those that stay."""
-    counts: Counter[Profile] = Counter()
-    for frame in _parts(parts, fixed, patient, week):
-        if _no_row_complete(frame, fixed, patient, week):
-            continue
-        rows, covariates, formula, _ = described_rows(frame, fixed, patient=patient, week=week, plan=plan)
-        found, place = profiles(rows, covariates, interactions(formula))
-        counts.update(dict(zip(found, np.bincount(place, minlength=len(found)).tolist(), strict=True)))
-    return kept_profiles(counts, at_least)
-
-
-def _learned(frame: pd.DataFrame, fixed: str, patient: str, week: str) -> MomentPlan:
-    rows, covariates, _, _ = described_rows(frame, fixed, patient=patient, week=week)
-    if not rows.scheduled:
-        raise ModelError(
-            "Parts of visits that follow no schedule cannot be gathered by a plan.",
-            where=f"{rows.weeks.size} distinct weeks, {rows.duplicates} rows that repeat a patient's week",
-            what_to_do="Round the weeks to a schedule, or give all visits as one data frame.",
-        )
-    known = [replace(one, mean=float("nan")) for one in covariates.values()]  # each part has its own
-    shifts = {one.name: one.mean for one in covariates.values() if one.scope == "patient" and one.levels is None}
-    return MomentPlan(
-        fixed, patient, week, tuple(rows.weeks.tolist()), tuple(known), float(rows.outcome.mean()), shifts
-    )
-
-
-def _numbers(ids: NDArray[np.object_]) -> NDArray[np.uint64]:
-    """Give a number of each patient, increasing; the same identifier has the same number in every part, 1 and "1" and 1.0 too."""
-    names = pd.Series(ids).infer_objects()
-    if pd.api.types.is_float_dtype(names.dtype) and bool(((names == np.floor(names)) & (names.abs() < 2.0**53)).all()):
-        names = names.astype("int64")
-    if not pd.api.types.is_integer_dtype(names.dtype):
-        names = names.astype("str")
-        digits = names.str.fullmatch("0|-?[1-9][0-9]{0,17}").to_numpy(dtype=bool)
-        if digits.any():
-            whole, words = names[digits].astype("int64"), names[~digits]
-            both: NDArray[np.uint64] = np.concatenate([_hashed(whole), _hashed(words)])
-            return np.sort(both)
-    return np.sort(_hashed(names))
-
-
-def _hashed(names: pd.Series) -> NDArray[np.uint64]:
-    return np.asarray(pd.util.hash_pandas_object(names, index=False), dtype=np.uint64)
-
-
-def _refuse_other_formula(plan: MomentPlan, fixed: str, patient: str, week: str) -> None:
+def _refuse_other_formula(plan: MomentPlan, columns: VisitColumns) -> None:
     if not isinstance(plan, MomentPlan):
         raise ModelError(
             f"The plan is no MomentPlan but {type(plan).__name__}.",
             what_to_do="Give the plan itself: plan_moments makes one, read_moment_plan reads its file.",
         )
-    if (plan.fixed, plan.patient, plan.week) != (fixed, patient, week):
+    if VisitColumns(plan.fixed, plan.patient, plan.week) != columns:
         raise ModelError(
             "The plan is for another formula or other columns.",
-            where=f"plan: {plan.fixed}, {plan.patient}, {plan.week}; asked: {fixed}, {patient}, {week}",
+            where=f"plan: {plan.fixed}, {plan.patient}, {plan.week}; asked: {columns.fixed}, {columns.patient}, {columns.week}",
             what_to_do="Give the formula and columns of the plan.",
         )

@@ -204,6 +204,28 @@ def read_moments(path: str | Path) -> VisitMoments:
     return VisitMoments(covariates=covariates, **with_tuples(words), **arrays)
 
 
+def patients_of_both(first: NDArray[np.uint64], second: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Give the numbers of the patients of two parts, increasing.
+
+    Raises
+    ------
+    ModelError
+        A patient is in both.
+    """
+    who = np.sort(np.concatenate([first, second]), kind="stable")  # of two sorted runs, so in one go
+    both = int(np.count_nonzero(who[1:] == who[:-1]))
+    if both:
+        raise ModelError(
+            f"{counted(both, 'patient')} {form(both, 'is', 'are')} in both of these parts and would be counted twice.",
+            where=f"parts of {first.size} and {second.size} patients",
+            what_to_do=(
+                "Put all visits of a patient into one part before the moments are gathered. Of a Dask data frame: "
+                'frame.shuffle("patient_id"), with the column of the patient.'
+            ),
+        )
+    return who
+
+
 def _add(first: VisitMoments, second: VisitMoments) -> VisitMoments:
     labels = tuple(dict.fromkeys(first.patient_labels + second.patient_labels))
     _refuse_other_columns(first, second, labels)
@@ -215,14 +237,7 @@ def _add(first: VisitMoments, second: VisitMoments) -> VisitMoments:
         )
     who = None
     if first.who is not None and second.who is not None:
-        who = np.sort(np.concatenate([first.who, second.who]), kind="stable")  # of two sorted runs, so in one go
-        both = int(np.count_nonzero(who[1:] == who[:-1]))
-        if both:
-            raise ModelError(
-                f"{counted(both, 'patient')} {form(both, 'is', 'are')} in both of these moments and would be counted twice.",
-                where=f"parts of {first.n_patients} and {second.n_patients} patients",
-                what_to_do="Put all visits of a patient into one part before the moments are gathered.",
-            )
+        who = patients_of_both(first.who, second.who)
     weeks = np.union1d(first.distinct_weeks, second.distinct_weeks)
     scheduled = first.scheduled and second.scheduled and weeks.size <= 62
     shifts = np.zeros(len(labels))

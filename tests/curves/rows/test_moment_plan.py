@@ -128,7 +128,7 @@ def test_a_patient_in_two_parts_is_refused_not_counted_twice():
     first, second = halves(frame)
     twice = pd.concat([second, first[first["patient_id"] == 4]])
     for parts in ((first, twice), (first.astype({"patient_id": "str"}), twice.astype({"patient_id": "str"}))):
-        with pytest.raises(ModelError, match="1 patient is in both of these moments and would be counted twice"):
+        with pytest.raises(ModelError, match="1 patient is in both of these parts and would be counted twice"):
             visit_moments(parts[0], FIXED) + visit_moments(parts[1], FIXED)
         with pytest.raises(ModelError, match="1 patient is in both"):
             visit_moments(parts, FIXED)

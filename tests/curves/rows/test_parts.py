@@ -53,7 +53,7 @@ def test_what_cannot_be_read_is_said(folder, tmp_path):
         visit_moments(path, FIXED)
     scattered = frame.sort_values("week")
     scattered.to_parquet(empty / "all.parquet", row_group_size=30)
-    with pytest.raises(ModelError, match="in both of these moments and would be counted twice"):
+    with pytest.raises(ModelError, match="in both of these parts and would be counted twice"):
         visit_moments(empty, FIXED)
 
 
@@ -108,3 +108,14 @@ def test_a_damaged_file_and_what_is_no_frame_are_said(tmp_path):
     path.write_bytes(bytes(held))
     with pytest.raises(ModelError, match="Row group 1 of this Parquet file cannot be read"):
         visit_moments(tmp_path, FIXED)
+
+
+@pytest.mark.parametrize("at_least", [0, 5])
+def test_a_patient_in_two_parts_is_refused_where_rare_patterns_are_left_out_too(at_least):
+    """Once the half with the rare pattern was left out, and the other half counted as a patient."""
+    frame = visits(missing=0.0)
+    cut = (frame["patient_id"] == 3) & (frame["week"] == 26)
+    with pytest.raises(
+        ModelError, match=r"1 patient is in both of these parts.*\n.*\n *what to do: Put all visits of a"
+    ):
+        visit_moments([frame[~cut], frame[cut]], "value ~ week", at_least=at_least)
