@@ -113,7 +113,8 @@ def summarise(
     from analysis.pooled.first_round import summarise_profiles, write_profiles
     from analysis.pooled.masked_site import mask_site, write_masked
     from analysis.pooled.masks import read_seeds
-    from analysis.pooled.site_file import NOTE, hash_of_file, summarise_site, write_site_sums
+    from analysis.pooled.sealed import hash_of_file
+    from analysis.pooled.site_file import NOTE, summarise_site, write_site_sums
 
     plan, cohort = read_pooling_plan(plan_file), load_cohort(folder)
     shared = None if seeds is None else read_seeds(seeds)

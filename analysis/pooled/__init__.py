@@ -4,8 +4,10 @@
 - ``planning``: Those things read off a cohort like theirs.
 - ``layout``: The cells that every part fills, so that parts add up cell by cell.
 - ``sums``: Counts and sums of a part, and of parts together.
+- ``sums_file``: Sums of a part written to a file, to be added another time.
 - ``counting``: A cohort becomes sums, by the functions that count a whole cohort.
 - ``visits_of_curves``: The visits that the recovery curves of all parts are fitted to.
+- ``sealed``: Files with the hash of what they hold, read by the plan and version they were made by.
 - ``site_file``: What one site sends: sums, and moments of its visits; written, and read strictly.
 - ``first_round``: Patients by pattern of visits and level, pooled first, so that sites leave out what is rare among all.
 - ``masks``: Numbers that say nothing alone: masks of pairs of sites cancel in the sum.
@@ -23,6 +25,7 @@ from analysis.pooled.counting import cohort_sums
 from analysis.pooled.planning import plan_pooling
 from analysis.pooled.site_file import SiteSums, read_site_sums, summarise_site, write_site_sums
 from analysis.pooled.sums import CohortSums
+from analysis.pooled.sums_file import read_cohort_sums, write_cohort_sums
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     "plan_pooling",  # a cohort like those of the parts -> what they agree on
@@ -30,6 +33,8 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "PoolingPlan",
     "cohort_sums",  # a part, and the plan -> its counts and sums, which add up
     "CohortSums",
+    "write_cohort_sums",
+    "read_cohort_sums",
     "summarise_site",  # the same with the moments of its visits, for a site that shares no row
     "write_site_sums",
     "read_site_sums",

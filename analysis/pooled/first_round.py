@@ -16,7 +16,7 @@ from analysis.curves.rows.small_cells import Profile, kept_profiles
 from analysis.errors import CohortError
 from analysis.pooled.agreed import SITE, PoolingPlan
 from analysis.pooled.masks import masked, unmasked_sum
-from analysis.pooled.site_file import read_sealed, write_sealed
+from analysis.pooled.sealed import read_sealed, write_sealed
 from analysis.pooled.visits_of_curves import curve_profiles, curve_visits
 
 FORM = "kneecurve profiles of a site, version 1"

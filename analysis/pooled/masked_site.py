@@ -18,7 +18,8 @@ from analysis.errors import CohortError
 from analysis.pooled.agreed import SITE, PoolingPlan
 from analysis.pooled.layout import layout_of
 from analysis.pooled.masks import masked, unmasked_sum
-from analysis.pooled.site_file import read_sealed, summarise_site, write_sealed
+from analysis.pooled.sealed import read_sealed, write_sealed
+from analysis.pooled.site_file import summarise_site
 from analysis.pooled.sums import CohortSums
 from analysis.pooled.visits_of_curves import curve_visits
 
