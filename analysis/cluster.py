@@ -60,6 +60,8 @@ def open_cluster(address: str = "", *, workers: int = 2) -> Client:
             return Client(n_workers=workers, threads_per_worker=1, dashboard_address="127.0.0.1:0")  # type: ignore[no-untyped-call]
     try:
         with steps("Connecting to the cluster"):
+            with Client(address, set_as_default=False):  # type: ignore[no-untyped-call]
+                pass  # one that finds nobody would stay the one that Dask asks
             return Client(address)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise KneecurveError(

@@ -5,6 +5,7 @@ import sys
 from dataclasses import dataclass
 
 import dask
+import distributed  # first, so that its settings are there to be changed for a while
 import pandas as pd
 import pytest
 from dask.dataframe import from_pandas
@@ -41,11 +42,13 @@ def test_without_the_extra_an_error_says_which_one_to_install():
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense"])
 def test_an_address_at_which_nobody_answers_is_said(address):
+    assert distributed.__name__ in dask.config.config
     with (
         dask.config.set({"distributed.comm.timeouts.connect": "200ms"}),
         pytest.raises(KneecurveError, match=rf"No scheduler of a cluster answers\.\n *where: {address}\n"),
     ):
         open_cluster(address)
+    assert dask.base.get_scheduler() is None  # once Dask went on to wait for that client
 
 
 @dataclass(frozen=True)
