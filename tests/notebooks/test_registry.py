@@ -11,6 +11,8 @@ from synthetic_cohort import generate_cohort
 
 from .conftest import run
 
+pytestmark = pytest.mark.slow
+
 PATIENTS = 400
 
 
