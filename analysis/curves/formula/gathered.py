@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from functools import reduce
+from operator import add
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -174,12 +176,15 @@ def _summed(
         if is_dask_frame(parts):
             step(counted(parts.npartitions, "partition"))
             return tree_sum(_read_of(parts, columns), summary, *shared)
-        total: Sum | None = None
+        sums: list[Sum] = []  # of 1, 2, 4, ... parts, the larger first: each patient is in few additions
         for number, part in enumerate(_parts(parts, columns), start=1):
             step(f"part {number}")
-            found = summary(part, *shared)
-            total = found if total is None else total + found
-    return total
+            sums.append(summary(part, *shared))
+            of_parts = number
+            while of_parts % 2 == 0:
+                sums[-2:] = [sums[-2] + sums[-1]]
+                of_parts //= 2
+    return reduce(add, sums) if sums else None
 
 
 def _read_of(frame: DaskFrame, columns: VisitColumns) -> DaskFrame:

@@ -20,6 +20,9 @@ from analysis.curves.rows.small_cells import Profile, profiles
 from analysis.curves.rows.visit_rows import complete_rows
 from analysis.errors import ModelError
 
+#: Rows in which a complete one is looked for first.
+_FIRST = 1_000
+
 
 @dataclass(frozen=True)
 class VisitColumns:
@@ -37,7 +40,9 @@ class VisitColumns:
     def none_complete(self, part: pd.DataFrame) -> bool:
         """Tell whether every row misses a value: of all rows together such rows are left out and counted."""
         read = self.read_of(list(map(str, part.columns)))
-        return set(read) <= set(part.columns) and not complete_rows(part[read]).any()
+        if not set(read) <= set(part.columns):
+            return False
+        return not any(complete_rows(some).any() for some in (part[read].head(_FIRST), part[read]))
 
 
 @dataclass(frozen=True)
