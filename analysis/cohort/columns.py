@@ -222,6 +222,20 @@ def join_columns(parts: Sequence[pd.Series]) -> pd.Series:
     return pd.Series(pd.Categorical.from_codes(np.concatenate(codes), dtype=dtype), name=parts[0].name)
 
 
+def distinct_texts(values: pd.Series) -> pd.Series:
+    """Give the different texts or labels of a column, without missing ones, in the order in which they come.
+
+    Examples
+    --------
+    >>> distinct_texts(pd.Series(pd.Categorical(["b", None, "a", "b"], categories=["a", "b", "c"]))).tolist()
+    ['b', 'a']
+    """
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        codes = pd.unique(values.cat.codes.to_numpy())
+        return pd.Series(values.cat.categories[codes[codes >= 0]], dtype="str")
+    return pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
+
+
 def rows_in_words(positions: np.ndarray) -> str:
     """Name rows for a message: positions from 0 become row numbers from 1, the first five are listed.
 

@@ -66,10 +66,11 @@ class PartsCheck:
         self._columns: dict[str, list[str]] = {}
         self._counts: dict[str, int] = {}
         self._kept: dict[str, list[pd.DataFrame]] = {}
-        self._parts: list[int] = []
+        self._part_of: list[np.ndarray] = []
+        self._number = 0
 
-    def add(self, tables: Mapping[str, pd.DataFrame]) -> None:
-        """Look at a part."""
+    def add(self, tables: Mapping[str, pd.DataFrame], part: Mapping[str, np.ndarray] | None = None) -> None:
+        """Look at a part, or at several: ``part`` then says of each row of the tables which one it is of, in their order."""
         rows = {name: frame.index.to_numpy() for name, frame in tables.items()}
         plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
         plain |= {name: _with_numbered_patients(frame) for name, frame in plain.items() if name != "patients"}
@@ -81,7 +82,10 @@ class PartsCheck:
             elif kept := [one for one in self._columns[name] if one in _KEPT or _is_further(name, one)]:
                 some = frame[[one for one in self._columns[name] if one == "patient_id" or one in kept]]
                 self._kept.setdefault(name, []).append(some)
-        self._parts.append(len(tables.get("patients", ())))
+        self._number += 1
+        if "patients" in tables:
+            one = np.full(len(tables["patients"]), self._number)
+            self._part_of.append(one if part is None else part["patients"])
         large = {name: frame for name, frame in plain.items() if name not in _WHOLE}
         with steps("checking") as step:
             step("columns and keys")
@@ -94,7 +98,7 @@ class PartsCheck:
             self._found["cells"].extend(found, rows)
             self._weeks.add(large, rows)
             step("patients")
-            self._patients.add(plain, rows)
+            self._patients.add(plain, rows, part)
             step("visits and home programme")
             found = FindingList()
             if "visits" in plain:
@@ -122,7 +126,6 @@ class PartsCheck:
         rows = {name: frame.index.to_numpy() for name, frame in kept.items()}
         plain = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
         whole = {name: frame for name, frame in plain.items() if name in _WHOLE}
-        part = np.repeat(np.arange(len(self._parts)), self._parts)
         found = {name: FindingList() for name in (*_STAGES, "identifiers", "names")}
         with steps("checking") as step:
             step("columns and keys")
@@ -148,7 +151,7 @@ class PartsCheck:
             for name, some in self._found.items():
                 some.extend(found[name], rows)
             self._weeks.finish(self._found["weeks"])
-            self._patients.finish(kept.get("patients"), part, self._found["patients"])
+            self._patients.finish(kept.get("patients"), self._part_of, self._found["patients"])
             self._visits.finish(self._found["visits"])
             self._home.finish(self._found["home"])
             for some in self._found.values():
