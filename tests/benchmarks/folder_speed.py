@@ -38,7 +38,9 @@ def registry(patients, sites, *, visits_only):
         whole = frame.iloc[np.tile(np.arange(len(frame)), copies)].reset_index(drop=True)
         return whole.assign(patient_id=pd.Series(names[own], dtype="str"))[own < patients].reset_index(drop=True)
 
-    tables = {name: repeated(frame) for name, frame in base.tables() if not visits_only or name in ("patients", "visits")}
+    tables = {
+        name: repeated(frame) for name, frame in base.tables() if not visits_only or name in ("patients", "visits")
+    }
     n = len(tables["patients"])
     tables["patients"] = tables["patients"].assign(
         site=pd.Categorical.from_codes(random.integers(0, sites, n), [f"site {one + 1:03}" for one in range(sites)]),

@@ -8,10 +8,10 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import is_among
 from analysis.cohort.findings import FindingList, in_file
 from analysis.cohort.recognition.site_names import RENAME_SITES, one_name_a_site
 from analysis.cohort.recognition.spellings import same_to_the_eye
+from analysis.cohort.text_columns import is_among
 from analysis.foreign_text import shape
 
 _SPELLINGS = "Where these are several sites, give them names that differ by more than capitals and blanks."

@@ -13,7 +13,6 @@ from analysis.cohort.checks.name_checks import check_names
 from analysis.cohort.checks.permission_checks import check_permitted
 from analysis.cohort.checks.table_checks import PatientsCheck, WeeksCheck, check_cells, check_columns, check_keys
 from analysis.cohort.checks.visit_checks import VisitsCheck
-from analysis.cohort.columns import join_columns
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import check_no_labels
@@ -21,6 +20,7 @@ from analysis.cohort.programme import UsualSession
 from analysis.cohort.recognition.find_identifiers import TextsSoFar, find_identifiers
 from analysis.cohort.reference import check_reference
 from analysis.cohort.tables import TABLES, Privacy
+from analysis.cohort.text_columns import join_columns, label_texts
 from analysis.progress import steps
 
 #: Tables that are looked at as a whole: one row a patient, or a few counts.
@@ -166,7 +166,7 @@ def _below_each_other(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     columns = {}
     for name in frames[0].columns:
         parts = [frame[name] for frame in frames]
-        columns[name] = join_columns([part.astype("str") for part in parts] if name == "patient_id" else parts)
+        columns[name] = join_columns([label_texts(part) for part in parts] if name == "patient_id" else parts)
     whole = pd.DataFrame(columns, columns=frames[0].columns)
     whole.index = pd.Index(np.concatenate([frame.index.to_numpy() for frame in frames]))
     return whole

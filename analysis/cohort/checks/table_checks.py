@@ -8,11 +8,12 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, distinct_texts, is_among, places_among
+from analysis.cohort.columns import Column
 from analysis.cohort.findings import FindingList, Severity, in_file, looks_like_formula
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import TABLES, Privacy, Table
+from analysis.cohort.text_columns import distinct_texts, is_among, places_among
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 #: In texts joined by line ends: control characters, and what may begin a formula. Where it finds nothing, nothing is wrong.

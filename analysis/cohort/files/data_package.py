@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.checks.checks import check_cohort, raise_on_errors
-from analysis.cohort.columns import is_among
 from analysis.cohort.files.package_files import storage_types, whole_folder, write_csv, write_parquet
 from analysis.cohort.files.package_reading import CohortFolder
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, own_part, table_schema
@@ -22,6 +21,7 @@ from analysis.cohort.files.selection import Columns, Selection, Where
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.provenance import describe_source
 from analysis.cohort.tables import TABLES, Cohort
+from analysis.cohort.text_columns import is_among
 from analysis.counted import counted, form
 from analysis.errors import CohortError, check_choice
 from analysis.progress import steps

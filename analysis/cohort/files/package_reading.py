@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.checks.parts_check import PartsCheck
-from analysis.cohort.columns import Column, convert, is_among, join_columns
+from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.conversion import add_ragged, convert_table
 from analysis.cohort.files.package_files import file_in, files_of, read_descriptor, read_file
 from analysis.cohort.files.package_schema import (
@@ -30,6 +30,7 @@ from analysis.cohort.measures import Measures
 from analysis.cohort.modalities import EARLIER_NAMES, with_current_names
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy, kind_of
+from analysis.cohort.text_columns import is_among, join_columns, label_texts
 from analysis.errors import CohortError
 
 #: Counts of the flow, which a person may put into the folder; the descriptor need not name it.
@@ -167,7 +168,7 @@ class CohortFolder:
             if tables is not None:
                 for name, frame in some.frames.items():
                     kept = self._selection.kept(name, list(frame.columns))
-                    tables.setdefault(name, []).append({one: frame[one] for one in kept})
+                    tables.setdefault(name, []).append({one: frame[one].reset_index(drop=True) for one in kept})
         return check.report()
 
     def read(self) -> tuple[dict[str, pd.DataFrame], CheckReport]:
@@ -372,5 +373,5 @@ def _joined(parts: list[dict[str, pd.Series]]) -> pd.DataFrame:
     columns = {}
     for name in list(parts[0]):
         pieces = [part.pop(name) for part in parts]
-        columns[name] = join_columns([one.astype("str") for one in pieces] if name == "patient_id" else pieces)
+        columns[name] = join_columns([label_texts(one) for one in pieces] if name == "patient_id" else pieces)
     return pd.DataFrame(columns, copy=False)

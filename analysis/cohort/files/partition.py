@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import places_among
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART
 from analysis.cohort.tables import TABLES, Cohort
+from analysis.cohort.text_columns import places_among
 from analysis.errors import CohortError
 from analysis.foreign_text import visible
 

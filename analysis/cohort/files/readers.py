@@ -174,7 +174,9 @@ def _parquet_frame(paths: Sequence[Path], columns: Sequence[str] | None) -> tupl
         decimals = [field.name for field in table.schema if pa.types.is_decimal(field.type)]
         for name in decimals:  # as numbers, which pandas can compute with
             table = table.set_column(table.column_names.index(name), name, table[name].cast(pa.float64()))
-        frame = table.to_pandas(ignore_metadata=True, types_mapper={pa.bool_(): pd.BooleanDtype()}.get)
+        frame = table.to_pandas(
+            ignore_metadata=True, types_mapper={pa.bool_(): pd.BooleanDtype()}.get, split_blocks=True
+        )
     except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
         raise damaged(first, what, (str(error).splitlines() or [""])[0]) from None
     for name, values in frame.items():

@@ -8,7 +8,6 @@ from collections.abc import Collection, Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import distinct_texts, is_among
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.cell_rules import first_rule
 from analysis.cohort.recognition.identifier_rules import (
@@ -21,6 +20,7 @@ from analysis.cohort.recognition.identifier_rules import (
 )
 from analysis.cohort.recognition.trade_words import is_note
 from analysis.cohort.tables import TABLES, Privacy
+from analysis.cohort.text_columns import distinct_texts, is_among
 from analysis.foreign_text import shape
 
 _DATE = re.compile(DATE_PATTERN)
