@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -93,3 +94,51 @@ def join_columns(parts: Sequence[pd.Series]) -> pd.Series:
         same = bool((new[:-1] == np.arange(len(new) - 1)).all())
         codes.append(part.cat.codes.to_numpy() if same else new[part.cat.codes.to_numpy()])
     return pd.Series(pd.Categorical.from_codes(np.concatenate(codes), dtype=dtype), name=parts[0].name)
+
+
+class ColumnSoFar:
+    """A column whose parts come one after the other: each is copied to its place at once, so that no two copies are kept.
+
+    ``rows`` is how many are expected; with more the column is copied once.
+
+    Examples
+    --------
+    >>> column = ColumnSoFar(3)
+    >>> for part in (pd.Series([1.0, 2.0]), pd.Series([0.5])):
+    ...     column.add(part)
+    >>> column.whole().tolist()
+    [1.0, 2.0, 0.5]
+    """
+
+    def __init__(self, rows: int) -> None:
+        self._rows, self._n = rows, 0
+        self._held: np.ndarray | None = None
+        self._dtype: Any = None
+        self._others: list[pd.Series] = []
+
+    def add(self, part: pd.Series) -> None:
+        """Add the next part."""
+        labels = isinstance(part.dtype, pd.CategoricalDtype)
+        values = part.cat.codes.to_numpy() if labels else part.to_numpy() if isinstance(part.dtype, np.dtype) else None
+        if self._held is None and not self._others and values is not None and values.dtype != object:
+            self._held, self._dtype = np.empty(max(self._rows, len(values)), dtype=values.dtype), part.dtype
+        if self._held is None or values is None or part.dtype != self._dtype:
+            self._others.append(part.reset_index(drop=True))
+            return
+        if self._others:
+            self._others.append(part.reset_index(drop=True))
+            return
+        end = self._n + len(values)
+        if end > len(self._held):
+            self._held = np.concatenate([self._held[: self._n], np.empty(end, dtype=self._held.dtype)])
+        self._held[self._n : end] = values
+        self._n = end
+
+    def whole(self) -> pd.Series:
+        """Give the column, its rows numbered from 0."""
+        if self._held is None:
+            return join_columns(self._others)
+        values = self._held[: self._n]
+        labels = isinstance(self._dtype, pd.CategoricalDtype)
+        first = pd.Series(pd.Categorical.from_codes(values, dtype=self._dtype) if labels else values, copy=False)
+        return join_columns([first, *self._others]) if self._others else first

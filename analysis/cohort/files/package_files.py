@@ -21,9 +21,12 @@ from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.files.settings_files import read_json
+from analysis.cohort.text_columns import join_columns
 from analysis.errors import CohortError
 from analysis.writing.swaps import finish, written_beside
 
+#: Counts of the flow, which a person may put into the folder; the descriptor need not name it.
+FLOW_FILE = "flow.csv"
 #: Rows of a group of a Parquet file (design choice): what is read at once.
 _ROWS_OF_A_GROUP = 1 << 18
 _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
@@ -185,6 +188,36 @@ def read_file(folder: Path, resource: dict[str, Any], path: str, columns: Sequen
         missing=missing_values(resource),
         columns=columns,
     )
+
+
+def resources_of(folder: Path, descriptor: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give the resources of a descriptor, and :data:`FLOW_FILE` where a person has put that file beside them."""
+    named: list[dict[str, Any]] = descriptor["resources"]
+    if (folder / FLOW_FILE).is_file() and all(one["name"] != "flow" for one in named):
+        return [*named, {"name": "flow", "path": FLOW_FILE}]
+    return named
+
+
+def table_of(folder: Path, resource: dict[str, Any]) -> pd.DataFrame:
+    """Give a table as its files hold it, without a look at what is in them.
+
+    Raises
+    ------
+    CohortError
+        A path leads out of the folder, or a file cannot be read.
+    """
+    frames = [read_file(folder, resource, path).frame for path in files_of(resource)]
+    return frames[0] if len(frames) == 1 else below_each_other(frames)
+
+
+def below_each_other(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Put files of one table below each other; a column that a file lacks is missing there."""
+    names = list(dict.fromkeys(str(name) for frame in frames for name in frame.columns))
+    whole = pd.DataFrame(
+        {name: join_columns([frame.reindex(columns=names)[name] for frame in frames]) for name in names}
+    )
+    whole.index = pd.Index(np.concatenate([frame.index.to_numpy() for frame in frames]))
+    return whole
 
 
 def _refuse_link(folder: Path, path: Path) -> None:

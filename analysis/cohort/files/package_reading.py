@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, get_args
@@ -13,8 +13,17 @@ import pandas as pd
 from analysis.cohort.checks.parts_check import PartsCheck
 from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.conversion import add_ragged, convert_table
-from analysis.cohort.files.package_files import file_in, files_of, read_descriptor, read_file
+from analysis.cohort.files.limits import limits_of
+from analysis.cohort.files.package_files import (
+    below_each_other,
+    file_in,
+    files_of,
+    read_descriptor,
+    read_file,
+    resources_of,
+)
 from analysis.cohort.files.package_schema import (
+    misfit,
     read_as_of_day,
     read_columns,
     read_counted_from,
@@ -29,12 +38,10 @@ from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
 from analysis.cohort.modalities import EARLIER_NAMES, with_current_names
 from analysis.cohort.provenance import Provenance, describe_source
-from analysis.cohort.tables import TABLES, Cohort, Privacy, kind_of
-from analysis.cohort.text_columns import is_among, join_columns, label_texts
+from analysis.cohort.tables import TABLES, Cohort, Privacy
+from analysis.cohort.text_columns import ColumnSoFar, is_among, label_texts
 from analysis.errors import CohortError
 
-#: Counts of the flow, which a person may put into the folder; the descriptor need not name it.
-FLOW_FILE = "flow.csv"
 _RENAMED = "Kinds of session of an earlier version were read by the names of today: " + ", ".join(
     f"{earlier} is {today}" for earlier, today in EARLIER_NAMES.items()
 )
@@ -42,26 +49,6 @@ _FROM_SOURCE = "Write the folder again from its source."
 _PATIENT = Column("patient_id", "text", "")
 #: Rows of all tables that are read and checked together, in whole parts (design choice): some 100 MB.
 _ROWS_AT_ONCE = 1_000_000
-
-
-def resources_of(folder: Path, descriptor: dict[str, Any]) -> list[dict[str, Any]]:
-    """Give the resources of a descriptor, and :data:`FLOW_FILE` where a person has put that file beside them."""
-    named: list[dict[str, Any]] = descriptor["resources"]
-    if (folder / FLOW_FILE).is_file() and all(one["name"] != "flow" for one in named):
-        return [*named, {"name": "flow", "path": FLOW_FILE}]
-    return named
-
-
-def table_of(folder: Path, resource: dict[str, Any]) -> pd.DataFrame:
-    """Give a table as its files hold it, without a look at what is in them.
-
-    Raises
-    ------
-    CohortError
-        A path leads out of the folder, or a file cannot be read.
-    """
-    frames = [read_file(folder, resource, path).frame for path in files_of(resource)]
-    return frames[0] if len(frames) == 1 else _below_each_other(frames)
 
 
 @dataclass(frozen=True)
@@ -156,7 +143,7 @@ class CohortFolder:
         all_seen = self.partition is None or self.partition.by not in self._selection.where
         self._selection.refuse_nothing(labels, all_seen=all_seen)
 
-    def check(self, tables: dict[str, list[dict[str, pd.Series]]] | None = None) -> CheckReport:
+    def check(self, tables: dict[str, dict[str, ColumnSoFar]] | None = None) -> CheckReport:
         """Check the folder part by part; the columns of each part are added to ``tables``, where these are given."""
         check = PartsCheck(
             self.measures, self.privacy, self.findings, synthetic=self.provenance.scenario is not None,
@@ -168,16 +155,32 @@ class CohortFolder:
             if tables is not None:
                 for name, frame in some.frames.items():
                     kept = self._selection.kept(name, list(frame.columns))
-                    tables.setdefault(name, []).append({one: frame[one].reset_index(drop=True) for one in kept})
+                    so_far = tables.setdefault(name, {one: ColumnSoFar(self._rows_of(name)) for one in kept})
+                    for one, column in so_far.items():
+                        column.add(label_texts(frame[one]) if one == "patient_id" else frame[one])
         return check.report()
 
     def read(self) -> tuple[dict[str, pd.DataFrame], CheckReport]:
         """Give the tables, with their rows in the order of the files, and every finding."""
-        parts: dict[str, list[dict[str, pd.Series]]] = {}
-        report = self.check(parts)
+        found: dict[str, dict[str, ColumnSoFar]] = {}
+        report = self.check(found)
         if self._selection.where:
-            parts.pop("flow", None)  # it counts the patients of the whole cohort
-        return {name: _joined(parts.pop(name)) for name in self._resources if name in parts}, report
+            found.pop("flow", None)  # it counts the patients of the whole cohort
+        tables = {
+            name: pd.DataFrame({one: column.whole() for one, column in found[name].items()}, copy=False)
+            for name in self._resources
+            if name in found
+        }
+        return tables, report
+
+    def _rows_of(self, table: str) -> int:
+        """Give how many rows of a table are read, at most; 0 where that is not known, or all come at once."""
+        if self.partition is None or self._only is not None:
+            return 0
+        files = [part.files[table] for part in self.partition.parts if table in part.files]
+        paths = [self._folder / one.path for one in files]
+        most = limits_of(sum(path.stat().st_size for path in paths if path.is_file())).cells
+        return min(sum(one.rows for one in files), most)
 
     def cohort(self, tables: Mapping[str, pd.DataFrame]) -> Cohort:
         """Make the cohort of tables that were read."""
@@ -282,7 +285,7 @@ class CohortFolder:
             found = read_alike(paths, wanted)
         except CohortError:
             return None
-        if found is None or _misfit(found[0], self._columns[name], wanted):
+        if found is None or misfit(found[0], self._columns[name], wanted):
             return None
         frame, lengths = found
         begins = [file.begin or 0 for file in files]
@@ -305,7 +308,7 @@ class CohortFolder:
                 continue
             ragged = tuple((row + begin, cells) for row, cells in raw.ragged)
             add_ragged(replace(raw, ragged=ragged), name, self.findings)
-            problem = _misfit(raw.frame, self._columns[name], wanted) if file.part is not None else ""
+            problem = misfit(raw.frame, self._columns[name], wanted) if file.part is not None else ""
             if problem:
                 self.findings.add("error", name, f"{problem} ({file.path})", _FROM_SOURCE)
                 continue
@@ -317,7 +320,7 @@ class CohortFolder:
             parts.append(np.full(len(frame), file.part or 0))
         if not frames:
             return None
-        return frames[0] if len(frames) == 1 else _below_each_other(frames), np.concatenate(parts)
+        return frames[0] if len(frames) == 1 else below_each_other(frames), np.concatenate(parts)
 
     def _check_values(self, tables: Tables) -> None:
         """Find patients who stand in the part of another value than theirs."""
@@ -332,46 +335,3 @@ class CohortFolder:
         problems = [f"the patient stands in the part of those with {value_in_words(value)}" for value in values]
         rows = pd.Series(wrong, index=patients.index)
         self.findings.add_rows("error", "patients", patients, rows, self.partition.by, problems, _FROM_SOURCE)
-
-
-def _misfit(frame: pd.DataFrame, columns: Mapping[str, Column], wanted: Sequence[str] | None) -> str:
-    """Say how a part of a table differs from what the descriptor says of it; empty where it does not."""
-    there = [str(name) for name in frame.columns]
-    expected = [name for name in columns if wanted is None or name in wanted]
-    lacking = [name for name in expected if name not in there]
-    further = [name for name in there if name not in expected]
-    if lacking or further:
-        parts = [f"lacks the column {', '.join(lacking)}"] if lacking else []
-        parts += [f"has the further column {', '.join(further)}"] if further else []
-        return f"a part of the table {' and '.join(parts)}"
-    for name in expected:
-        kinds = [_text_or(kind) for kind in (kind_of(frame[name]), columns[name].kind)]
-        if kinds[0] != kinds[1] and frame[name].notna().any():
-            return f"a part of the table holds {_IN_WORDS[kinds[0]]} in the column {name}, where the others hold {_IN_WORDS[kinds[1]]}"
-    return ""
-
-
-_IN_WORDS = {"text": "text", "number": "numbers", "boolean": "true or false", "date": "dates"}
-
-
-def _text_or(kind: str) -> str:
-    return "text" if kind == "category" else kind
-
-
-def _below_each_other(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Put files of one table below each other; a column that a file lacks is missing there."""
-    names = list(dict.fromkeys(str(name) for frame in frames for name in frame.columns))
-    whole = pd.DataFrame(
-        {name: join_columns([frame.reindex(columns=names)[name] for frame in frames]) for name in names}
-    )
-    whole.index = pd.Index(np.concatenate([frame.index.to_numpy() for frame in frames]))
-    return whole
-
-
-def _joined(parts: list[dict[str, pd.Series]]) -> pd.DataFrame:
-    """Make a table of the columns of its parts, which are given free one by one; identifiers become text."""
-    columns = {}
-    for name in list(parts[0]):
-        pieces = [part.pop(name) for part in parts]
-        columns[name] = join_columns([label_texts(one) for one in pieces] if name == "patient_id" else pieces)
-    return pd.DataFrame(columns, copy=False)

@@ -305,6 +305,7 @@ def test_a_patient_in_the_part_of_another_value(folder):
         (lambda d: d["kneecurve"]["partition"]["parts"][1].update(value=[1]), "does not have the expected form"),
         (lambda d: d["kneecurve"]["partition"]["parts"][0]["files"].pop("patients"), "does not have the expected form"),
         (lambda d: d["kneecurve"]["partition"]["parts"][0]["files"]["visits"].update(rows=-1), "does not have the expected form"),
+        (lambda d: d["kneecurve"]["partition"]["parts"][0]["files"]["visits"].update(rows=10**18), "does not have the expected form"),
     ],
 )  # fmt: skip
 def test_descriptors_of_parts_that_cannot_be_read(folder, change, said):
@@ -405,3 +406,12 @@ def test_a_table_of_several_files_of_another_program_is_read_with_its_rows_count
     (tmp_path / "first.csv").write_text("patient_id,week,measure,limb,value\nP1,0,pain,none,4\n")
     (tmp_path / "second.csv").write_text("patient_id,week,measure,limb,value\nP2,0,pain,none,6\n")
     assert load_cohort(tmp_path).visits["value"].tolist() == [4, 6]
+
+
+def test_a_descriptor_that_says_too_many_or_too_few_rows_changes_nothing_but_their_numbers(whole, folder):
+    for rows in (0, 1_000_000_000):
+        data = json.loads((folder / "datapackage.json").read_text())
+        for part in data["kneecurve"]["partition"]["parts"]:
+            part["files"]["visits"]["rows"] = rows
+        (folder / "datapackage.json").write_text(json.dumps(data))
+        assert_same_tables(dict(load_cohort(folder).tables()), by_part(whole, "quarter"))
