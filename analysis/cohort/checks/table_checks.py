@@ -263,7 +263,9 @@ def _repeated(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
         if isinstance(values.dtype, pd.CategoricalDtype):
             codes, n = values.cat.codes.to_numpy(), len(values.cat.categories)
         else:
-            codes, found = pd.factorize(values)
+            codes, found = pd.factorize(
+                values, sort=pd.api.types.is_float_dtype(values.dtype)
+            )  # rows often stand in order
             n = len(found)
         size *= n + 1
         if size >= _LARGEST:
