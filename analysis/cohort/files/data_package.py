@@ -237,7 +237,9 @@ def _checked(package: CohortFolder, folder: str | os.PathLike[str], step: Callab
 
 
 def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
-    """Check a cohort folder, also one that no cohort can be made of; of a folder in parts one is in memory at a time.
+    """Check a cohort folder, also one that no cohort can be made of.
+
+    Of a folder in parts one is in memory at a time, small ones together, beside the table of all patients.
 
     Parameters
     ----------

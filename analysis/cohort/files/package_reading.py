@@ -178,8 +178,7 @@ class CohortFolder:
         if self.partition is None or self._only is not None:
             return 0
         files = [part.files[table] for part in self.partition.parts if table in part.files]
-        paths = [self._folder / one.path for one in files]
-        most = limits_of(sum(path.stat().st_size for path in paths if path.is_file())).cells
+        most = limits_of(sum(path.stat().st_size for path in self._folder.iterdir())).cells
         return min(sum(one.rows for one in files), most)
 
     def cohort(self, tables: Mapping[str, pd.DataFrame]) -> Cohort:
@@ -258,14 +257,6 @@ class CohortFolder:
         by = None if self.partition is None else self.partition.by
         wanted = self._selection.read(name, there, by) if there and not self._selection.is_whole else None
         whole = self._read_together(name, files, wanted) or self._read_each(name, files, wanted)
-        for file in files:
-            path = self._folder / file.path
-            if file.sha256 is not None and path.is_file() and file.sha256 != describe_source(path).sha256:
-                which = "the file" if file.part is None else f"the file {file.path}"
-                self.findings.add(
-                    "warning", name, f"{which} was changed after the folder was written",
-                    "Check that the change was meant; import the source again to have it on record.",
-                )  # fmt: skip
         if whole is None:
             return None, np.array([])
         frame, part = whole
@@ -287,6 +278,8 @@ class CohortFolder:
             return None
         if found is None or misfit(found[0], self._columns[name], wanted):
             return None
+        for file in files:
+            self._check_hash(name, file)
         frame, lengths = found
         begins = [file.begin or 0 for file in files]
         frame.index = pd.Index(
@@ -306,6 +299,7 @@ class CohortFolder:
             except CohortError as error:
                 self.findings.add("error", name, f"{error.what} ({error.where})", error.what_to_do)
                 continue
+            self._check_hash(name, file)
             ragged = tuple((row + begin, cells) for row, cells in raw.ragged)
             add_ragged(replace(raw, ragged=ragged), name, self.findings)
             problem = misfit(raw.frame, self._columns[name], wanted) if file.part is not None else ""
@@ -321,6 +315,15 @@ class CohortFolder:
         if not frames:
             return None
         return frames[0] if len(frames) == 1 else below_each_other(frames), np.concatenate(parts)
+
+    def _check_hash(self, name: str, file: _File) -> None:
+        """Find a file, which was read, that was changed since the folder was written."""
+        if file.sha256 is not None and file.sha256 != describe_source(self._folder / file.path).sha256:
+            which = "the file" if file.part is None else f"the file {file.path}"
+            self.findings.add(
+                "warning", name, f"{which} was changed after the folder was written",
+                "Check that the change was meant; import the source again to have it on record.",
+            )  # fmt: skip
 
     def _check_values(self, tables: Tables) -> None:
         """Find patients who stand in the part of another value than theirs."""
