@@ -2,6 +2,7 @@
 
 - ``tables``: The Cohort, and the only place with the names of its columns, their meaning and their units.
 - ``columns``: Kinds of columns, and how a column is brought to its kind without losing or changing a value.
+- ``text_columns``: Columns of texts and labels of many rows: looked up among others, told apart, joined.
 - ``measures``: Outcome measures: unit, direction, plausible range, and thresholds of change with their sources.
 - ``catalogue``: Measures from plain data, read strictly: the catalogue of the kit, those of a map or cohort.
 - ``derived``: Measures computed from stored ones; they are never stored.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analysis.cohort.text_columns import as_arrow, label_texts
 from analysis.errors import CohortError
 from analysis.foreign_text import shape
 
@@ -173,55 +173,6 @@ def read_times(text: pd.Series, date_format: str | None = None) -> pd.Series:
         return pd.to_datetime(text.map(local)).astype("datetime64[us]")
 
 
-def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
-    """Say which texts are among others; for a million of them far quicker than ``isin``. A missing one is not.
-
-    Examples
-    --------
-    >>> is_among(pd.Series(["a", "c", None]), pd.Series(["a", "b"])).tolist()
-    [True, False, False]
-    """
-    if isinstance(values.dtype, pd.CategoricalDtype):
-        known = np.append(is_among(pd.Series(values.cat.categories, dtype="str"), of), False)
-        return known[values.cat.codes.to_numpy()]
-    found = pc.is_in(_as_arrow(values.astype("str")), value_set=_as_arrow(of.dropna().astype("str")))
-    return np.asarray(found.to_numpy(zero_copy_only=False)) & values.notna().to_numpy()
-
-
-def places_among(values: pd.Series, of: pd.Series) -> np.ndarray:
-    """Give the place of each text among others, from 0; -1 where it is not among them, or missing.
-
-    Examples
-    --------
-    >>> places_among(pd.Series(["b", "c", None]), pd.Series(["a", "b"])).tolist()
-    [1, -1, -1]
-    """
-    known = _as_arrow(of.astype("str"))
-    found = pc.index_in(_as_arrow(values.astype("str")), value_set=known, skip_nulls=True)
-    return np.asarray(found.fill_null(-1).to_numpy(zero_copy_only=False), dtype=np.int64)
-
-
-def join_columns(parts: Sequence[pd.Series]) -> pd.Series:
-    """Put the parts of a column below each other, its rows numbered from 0; labels that only later parts have come last.
-
-    Examples
-    --------
-    >>> join_columns([pd.Series(["a"], dtype="category"), pd.Series(["b", "a"], dtype="category")]).cat.codes.tolist()
-    [0, 1, 0]
-    """
-    if not all(isinstance(part.dtype, pd.CategoricalDtype) for part in parts):
-        return pd.concat(parts, ignore_index=True)
-    order = dict.fromkeys(label for part in parts for label in part.cat.categories)
-    dtype = pd.CategoricalDtype(pd.Index(list(order), dtype=parts[0].cat.categories.dtype))
-    place = {label: i for i, label in enumerate(order)}
-    codes = []
-    for part in parts:
-        new = np.array([*(place[label] for label in part.cat.categories), -1], dtype=np.int32)
-        same = bool((new[:-1] == np.arange(len(new) - 1)).all())
-        codes.append(part.cat.codes.to_numpy() if same else new[part.cat.codes.to_numpy()])
-    return pd.Series(pd.Categorical.from_codes(np.concatenate(codes), dtype=dtype), name=parts[0].name)
-
-
 def rows_in_words(positions: np.ndarray) -> str:
     """Name rows for a message: positions from 0 become row numbers from 1, the first five are listed.
 
@@ -246,7 +197,8 @@ _IN_WORDS = {
 
 def _as_text(values: pd.Series) -> pd.Series:
     if isinstance(values.dtype, pd.CategoricalDtype):
-        values = values.astype(values.cat.categories.dtype)
+        texts = values.cat.categories.dtype == "str"
+        values = label_texts(values) if texts else values.astype(values.cat.categories.dtype)
     if values.dtype == object:
         values = pd.Series([_whole(value) for value in values], index=values.index, name=values.name, dtype=object)
     try:
@@ -268,11 +220,6 @@ def _whole(value: object) -> object:
     return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < _LARGEST_WHOLE else value
 
 
-def _as_arrow(text: pd.Series) -> pa.Array:
-    array = pa.array(text, type=pa.large_string(), from_pandas=True)
-    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
-
-
 def _as_category(values: pd.Series, categories: tuple[str, ...]) -> pd.Series:
     if isinstance(values.dtype, pd.CategoricalDtype):
         if _holds_labels(values, categories):
@@ -280,7 +227,7 @@ def _as_category(values: pd.Series, categories: tuple[str, ...]) -> pd.Series:
         names = _as_text(pd.Series(values.cat.categories))
         if names.notna().all() and names.is_unique:
             return _from_codes(values, values.cat.codes.to_numpy(), [str(name) for name in names], categories)
-    encoded = _as_arrow(_as_text(values)).dictionary_encode()
+    encoded = as_arrow(_as_text(values)).dictionary_encode()
     codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
     return _from_codes(values, codes, encoded.dictionary.to_pylist(), categories)
 
@@ -311,7 +258,7 @@ def _as_number(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
         return pd.Series(np.nan, index=values.index, name=values.name), np.flatnonzero(present)
     if pd.api.types.is_numeric_dtype(values.dtype):
         return values.astype("float64"), none
-    trimmed = pc.utf8_trim_whitespace(_as_arrow(_as_text(values)))
+    trimmed = pc.utf8_trim_whitespace(as_arrow(_as_text(values)))
     try:
         numbers, bad = pc.cast(trimmed, pa.float64()), none
     except pa.ArrowInvalid:

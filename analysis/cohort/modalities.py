@@ -41,7 +41,10 @@ def with_current_names(sessions: pd.DataFrame) -> pd.DataFrame:
     """Put today's names in the place of those of earlier versions, as read from a cohort folder; the same table where there are none."""
     if "modality" not in sessions:
         return sessions
-    labels = sessions["modality"].astype("str")
+    labels = sessions["modality"]
+    if isinstance(labels.dtype, pd.CategoricalDtype) and not labels.cat.categories.isin(list(EARLIER_NAMES)).any():
+        return sessions
+    labels = labels.astype("str")
     return (
         sessions.assign(modality=labels.replace(EARLIER_NAMES)) if labels.isin(list(EARLIER_NAMES)).any() else sessions
     )

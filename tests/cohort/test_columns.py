@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort.columns import Column, conform, convert, read_times, rows_in_words
+from analysis.cohort.text_columns import ColumnSoFar
 from analysis.errors import CohortError
 
 NUMBER = Column("value", "number", "")
@@ -92,3 +93,27 @@ def test_a_column_of_year_month_day_is_read_whatever_order_the_other_columns_hav
     assert read_times(pd.Series(["2024-04-03T18:05", "2024-12-01"]), "%d/%m/%Y").dt.month.tolist() == [4, 12]
     mixed = read_times(pd.Series(["2024-04-03", "05/04/2024"]), "%d/%m/%Y")  # of two orders none is guessed
     assert mixed.isna().tolist() == [True, False]
+
+
+@pytest.mark.parametrize("rows", [0, 3, 100])
+@pytest.mark.parametrize(
+    "parts",
+    [
+        [pd.Series([1.0, np.nan]), pd.Series([-0.0]), pd.Series([], dtype="float64"), pd.Series([7.5, 2.0])],
+        [pd.Series([None, "b"], dtype="category"), pd.Series(["a", "b"], dtype="category"), pd.Series(["b"], dtype="category")],
+        [pd.Series(["x", None], dtype="str"), pd.Series(["y"], dtype="str")],
+        [pd.Series([True, None], dtype="boolean"), pd.Series([False], dtype="boolean")],
+        [pd.Series(pd.to_datetime(["2024-01-02", None])), pd.Series(pd.to_datetime(["2025-01-02"]))],
+        [pd.Series([1.0]), pd.Series(["a"], dtype="str")],
+    ],
+)  # fmt: skip
+def test_a_column_that_comes_in_parts_is_the_whole_one(parts, rows):
+    so_far = ColumnSoFar(rows)
+    for part in parts:
+        so_far.add(part)
+    expected = [None if pd.isna(value) else value for part in parts for value in part]
+    whole = so_far.whole()
+    assert [None if pd.isna(value) else value for value in whole] == expected
+    assert list(whole.index) == list(range(len(expected)))
+    if len({str(part.dtype) for part in parts}) == 1:
+        assert str(whole.dtype) == str(parts[0].dtype)

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.cohort.columns import places_among
 from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
 from analysis.cohort.programme import UsualSession, brace_off, check_usual, worn_until
 from analysis.cohort.tables import TABLES
+from analysis.cohort.text_columns import places_among
 from analysis.counted import counted
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).

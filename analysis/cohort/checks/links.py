@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from analysis.cohort.columns import is_among
+from analysis.cohort.text_columns import is_among
 
 #: A smaller share that links is an error (design choice): most patients would lose what the other table says of them.
 FEWEST_LINKED = 0.5

@@ -8,10 +8,10 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import is_among
 from analysis.cohort.findings import FindingList, in_file
 from analysis.cohort.recognition.site_names import RENAME_SITES, one_name_a_site
-from analysis.cohort.recognition.spellings import same_to_the_eye
+from analysis.cohort.recognition.spellings import same_to_the_eye, surely_distinct
+from analysis.cohort.text_columns import is_among
 from analysis.foreign_text import shape
 
 _SPELLINGS = "Where these are several sites, give them names that differ by more than capitals and blanks."
@@ -65,6 +65,8 @@ def _check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList, m
         new = ids[~is_among(ids, known)] if len(known) else ids
         where.append((name, new.index))
         known = pd.concat([known, new])
+    if surely_distinct(known):
+        return
     names = known.to_numpy(dtype=object).tolist()
     ends = np.cumsum([len(rows) for _, rows in where])
     told: dict[tuple[str, str], list[tuple[int, str, str]]] = {}

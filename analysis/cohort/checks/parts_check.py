@@ -13,7 +13,6 @@ from analysis.cohort.checks.name_checks import check_names
 from analysis.cohort.checks.permission_checks import check_permitted
 from analysis.cohort.checks.table_checks import PatientsCheck, WeeksCheck, check_cells, check_columns, check_keys
 from analysis.cohort.checks.visit_checks import VisitsCheck
-from analysis.cohort.columns import join_columns
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import check_no_labels
@@ -21,6 +20,7 @@ from analysis.cohort.programme import UsualSession
 from analysis.cohort.recognition.find_identifiers import TextsSoFar, find_identifiers
 from analysis.cohort.reference import check_reference
 from analysis.cohort.tables import TABLES, Privacy
+from analysis.cohort.text_columns import join_columns, label_texts
 from analysis.progress import steps
 
 #: Tables that are looked at as a whole: one row a patient, or a few counts.
@@ -66,10 +66,11 @@ class PartsCheck:
         self._columns: dict[str, list[str]] = {}
         self._counts: dict[str, int] = {}
         self._kept: dict[str, list[pd.DataFrame]] = {}
-        self._parts: list[int] = []
+        self._part_of: list[np.ndarray] = []
+        self._number = 0
 
-    def add(self, tables: Mapping[str, pd.DataFrame]) -> None:
-        """Look at a part."""
+    def add(self, tables: Mapping[str, pd.DataFrame], part: Mapping[str, np.ndarray] | None = None) -> None:
+        """Look at a part, or at several: ``part`` then says of each row of the tables which one it is of, in their order."""
         rows = {name: frame.index.to_numpy() for name, frame in tables.items()}
         plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
         plain |= {name: _with_numbered_patients(frame) for name, frame in plain.items() if name != "patients"}
@@ -81,7 +82,10 @@ class PartsCheck:
             elif kept := [one for one in self._columns[name] if one in _KEPT or _is_further(name, one)]:
                 some = frame[[one for one in self._columns[name] if one == "patient_id" or one in kept]]
                 self._kept.setdefault(name, []).append(some)
-        self._parts.append(len(tables.get("patients", ())))
+        self._number += 1
+        if "patients" in tables:
+            one = np.full(len(tables["patients"]), self._number)
+            self._part_of.append(one if part is None else part["patients"])
         large = {name: frame for name, frame in plain.items() if name not in _WHOLE}
         with steps("checking") as step:
             step("columns and keys")
@@ -94,7 +98,7 @@ class PartsCheck:
             self._found["cells"].extend(found, rows)
             self._weeks.add(large, rows)
             step("patients")
-            self._patients.add(plain, rows)
+            self._patients.add(plain, rows, part)
             step("visits and home programme")
             found = FindingList()
             if "visits" in plain:
@@ -122,7 +126,6 @@ class PartsCheck:
         rows = {name: frame.index.to_numpy() for name, frame in kept.items()}
         plain = {name: frame.reset_index(drop=True) for name, frame in kept.items()}
         whole = {name: frame for name, frame in plain.items() if name in _WHOLE}
-        part = np.repeat(np.arange(len(self._parts)), self._parts)
         found = {name: FindingList() for name in (*_STAGES, "identifiers", "names")}
         with steps("checking") as step:
             step("columns and keys")
@@ -148,7 +151,7 @@ class PartsCheck:
             for name, some in self._found.items():
                 some.extend(found[name], rows)
             self._weeks.finish(self._found["weeks"])
-            self._patients.finish(kept.get("patients"), part, self._found["patients"])
+            self._patients.finish(kept.get("patients"), self._part_of, self._found["patients"])
             self._visits.finish(self._found["visits"])
             self._home.finish(self._found["home"])
             for some in self._found.values():
@@ -163,7 +166,7 @@ def _below_each_other(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     columns = {}
     for name in frames[0].columns:
         parts = [frame[name] for frame in frames]
-        columns[name] = join_columns([part.astype("str") for part in parts] if name == "patient_id" else parts)
+        columns[name] = join_columns([label_texts(part) for part in parts] if name == "patient_id" else parts)
     whole = pd.DataFrame(columns, columns=frames[0].columns)
     whole.index = pd.Index(np.concatenate([frame.index.to_numpy() for frame in frames]))
     return whole

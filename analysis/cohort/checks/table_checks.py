@@ -8,11 +8,12 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, is_among
+from analysis.cohort.columns import Column
 from analysis.cohort.findings import FindingList, Severity, in_file, looks_like_formula
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import TABLES, Privacy, Table
+from analysis.cohort.text_columns import distinct_texts, is_among, places_among
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 #: In texts joined by line ends: control characters, and what may begin a formula. Where it finds nothing, nothing is wrong.
@@ -154,33 +155,49 @@ class PatientsCheck:
         self._seen: list[np.ndarray] = []
         self._visits = False
 
-    def add(self, tables: Mapping[str, pd.DataFrame], source_rows: Mapping[str, np.ndarray]) -> None:
-        """Look at a part."""
-        patients = tables.get("patients")
-        ids = pd.Series(dtype="str")
-        if patients is not None and "patient_id" in patients:
-            ids = patients["patient_id"]
-            visits = tables.get("visits", pd.DataFrame())
-            self._visits |= "patient_id" in visits
-            seen = pd.Series(visits["patient_id"].unique(), dtype="str") if "patient_id" in visits else ids[:0]
-            self._seen.append(is_among(ids, seen))
+    def add(
+        self,
+        tables: Mapping[str, pd.DataFrame],
+        source_rows: Mapping[str, np.ndarray],
+        part: Mapping[str, np.ndarray] | None = None,
+    ) -> None:
+        """Look at a part, or at several: ``part`` then says of each row which one it is of."""
+        patients = tables.get("patients", pd.DataFrame())
+        ids = patients["patient_id"] if "patient_id" in patients else pd.Series(dtype="str")
+        if part is not None and ids.duplicated().any():  # perhaps one of each part
+            for number in np.unique(part["patients"]):
+                rows = {name: np.flatnonzero(part[name] == number) for name in tables}
+                some = {name: frame.iloc[rows[name]].reset_index(drop=True) for name, frame in tables.items()}
+                self.add(some, {name: source_rows[name][rows[name]] for name in tables})
+            return
+        seen = np.zeros(len(ids), dtype=bool)
         for name, frame in tables.items():
             if name == "patients" or "patient_id" not in frame:
                 continue
-            stranger = np.flatnonzero(frame["patient_id"].notna().to_numpy() & ~is_among(frame["patient_id"], ids))
-            first = frame["patient_id"].iloc[stranger].astype("str").drop_duplicates()
+            held = frame["patient_id"].cat
+            codes = held.codes.to_numpy()
+            place = np.append(places_among(pd.Series(held.categories), ids), -1)[codes]
+            known = place >= 0
+            if part is not None and len(ids):
+                known &= part["patients"][place] == part[name]
+            if name == "visits":
+                self._visits = True
+                seen[place[known]] = True
+            first = frame["patient_id"].iloc[np.flatnonzero(~known & (codes >= 0))].astype("str").drop_duplicates()
             first.index = pd.Index(source_rows[name][first.index.to_numpy()])
             self._strangers.setdefault(name, []).append(first)
+        twice = seen[places_among(ids, ids)] & ids.notna().to_numpy() if ids.duplicated().any() else seen
+        self._seen.append(twice)
 
     def strangers(self) -> dict[str, pd.Series]:
         """Give, by table, the patients without a row in the patients of their part; the index is the first row of each."""
         return {name: pd.concat(found).drop_duplicates() for name, found in self._strangers.items()}
 
-    def finish(self, patients: pd.DataFrame | None, part: np.ndarray, findings: FindingList) -> None:
-        """Add what was found; ``patients`` are all of them, in source rows, ``part`` says in which part each stands."""
+    def finish(self, patients: pd.DataFrame | None, parts: Sequence[np.ndarray], findings: FindingList) -> None:
+        """Add what was found; ``patients`` are all of them, in source rows, ``parts`` say in which part each stands."""
         if patients is None or "patient_id" not in patients:
             return
-        held = patients["patient_id"]
+        held, part = patients["patient_id"], np.concatenate(parts)
         ids = pd.Series(held.dropna().unique(), dtype="str")
         several = "the patient stands in several parts of the folder"
         again = held.duplicated().to_numpy() & held.notna().to_numpy()
@@ -246,7 +263,9 @@ def _repeated(frame: pd.DataFrame, key: list[str]) -> np.ndarray:
         if isinstance(values.dtype, pd.CategoricalDtype):
             codes, n = values.cat.codes.to_numpy(), len(values.cat.categories)
         else:
-            codes, found = pd.factorize(values)
+            codes, found = pd.factorize(
+                values, sort=pd.api.types.is_float_dtype(values.dtype)
+            )  # rows often stand in order
             n = len(found)
         size *= n + 1
         if size >= _LARGEST:
@@ -288,7 +307,7 @@ def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: Fin
 
 def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingList) -> None:
     values = frame[column]
-    distinct = pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
+    distinct = distinct_texts(values)
     if not _SUSPICIOUS.search("\n".join(distinct)):
         return
     zero = distinct.str.contains("\x00", regex=False).astype(bool)

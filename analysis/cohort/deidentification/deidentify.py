@@ -21,8 +21,7 @@ from analysis.cohort.deidentification.source import read_tables
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
-from analysis.cohort.files.package_files import read_descriptor, whole_folder, write_csv
-from analysis.cohort.files.package_reading import resources_of, table_of
+from analysis.cohort.files.package_files import read_descriptor, resources_of, table_of, whole_folder, write_csv
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     read_as_of_day,

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.checks.checks import check_cohort, raise_on_errors
-from analysis.cohort.columns import is_among
 from analysis.cohort.files.package_files import storage_types, whole_folder, write_csv, write_parquet
 from analysis.cohort.files.package_reading import CohortFolder
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, own_part, table_schema
@@ -22,6 +21,7 @@ from analysis.cohort.files.selection import Columns, Selection, Where
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.provenance import describe_source
 from analysis.cohort.tables import TABLES, Cohort
+from analysis.cohort.text_columns import is_among
 from analysis.counted import counted, form
 from analysis.errors import CohortError, check_choice
 from analysis.progress import steps
@@ -237,7 +237,9 @@ def _checked(package: CohortFolder, folder: str | os.PathLike[str], step: Callab
 
 
 def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
-    """Check a cohort folder, also one that no cohort can be made of; of a folder in parts one is in memory at a time.
+    """Check a cohort folder, also one that no cohort can be made of.
+
+    Of a folder in parts one is in memory at a time, small ones together, beside the table of all patients.
 
     Parameters
     ----------

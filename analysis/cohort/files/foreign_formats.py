@@ -15,7 +15,7 @@ import signal
 import sys
 import time
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from threading import Timer
@@ -41,26 +41,32 @@ class Refusal(Exception):  # noqa: N818 - the kit makes an error of it
     """The file is not read, for a reason that the kit puts into words."""
 
 
-def parquet(file: str, *, columns: list[str] | None, cells: int) -> Iterator[bytes]:
-    """Give the rows as Arrow streams, the first of them without a row; of ``columns`` those that there are, or all."""
+def parquet(file: str, *, further: Sequence[str] = (), columns: list[str] | None, cells: int) -> Iterator[bytes]:
+    """Give the rows of a file, and of further ones, as Arrow streams; of each file the first stream has no row, all others have.
+
+    Of ``columns`` those that there are are read, or all.
+    """
     import pyarrow as pa
     from pyarrow import parquet as arrow_parquet
 
-    with arrow_parquet.ParquetFile(file) as source:
-        schema = source.schema_arrow
-        chosen = [name for name in schema.names if columns is None or name in columns]
-        schema = schema if columns is None else pa.schema([schema.field(name) for name in chosen])
-        width = max(1, len(schema))
-        _refuse_too_many(source.metadata.num_rows, width, cells)
-        nested = [field.name for field in schema if pa.types.is_nested(field.type)]
-        if nested:
-            raise Refusal("nested", nested[0])
-        yield _stream(schema.empty_table())
-        at_once = max(1, min(1 << 16, _PORTION // width))
-        for batch in source.iter_batches(at_once, columns=None if columns is None else chosen):
-            table = pa.Table.from_batches([batch])
-            table.validate(full=True)
-            yield _stream(table)
+    for one in (file, *further):
+        with arrow_parquet.ParquetFile(one) as source:
+            schema = source.schema_arrow
+            chosen = [name for name in schema.names if columns is None or name in columns]
+            schema = schema if columns is None else pa.schema([schema.field(name) for name in chosen])
+            width = max(1, len(schema))
+            _refuse_too_many(source.metadata.num_rows, width, cells)
+            cells -= source.metadata.num_rows * width
+            nested = [field.name for field in schema if pa.types.is_nested(field.type)]
+            if nested:
+                raise Refusal("nested", nested[0])
+            yield _stream(schema.empty_table())
+            at_once = max(1, min(1 << 18, _PORTION // width))
+            for batch in source.iter_batches(at_once, columns=None if columns is None else chosen):
+                table = pa.Table.from_batches([batch])
+                table.validate(full=True)
+                if len(table):
+                    yield _stream(table)
 
 
 def _stream(table: Any) -> bytes:

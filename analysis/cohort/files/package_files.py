@@ -21,9 +21,14 @@ from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.files.settings_files import read_json
+from analysis.cohort.text_columns import join_columns
 from analysis.errors import CohortError
 from analysis.writing.swaps import finish, written_beside
 
+#: Counts of the flow, which a person may put into the folder; the descriptor need not name it.
+FLOW_FILE = "flow.csv"
+#: Rows of a group of a Parquet file (design choice): what is read at once.
+_ROWS_OF_A_GROUP = 1 << 18
 _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
 
 
@@ -85,14 +90,23 @@ def storage_types(frame: pd.DataFrame) -> dict[str, pa.DataType]:
 
 
 def write_parquet(frame: pd.DataFrame, path: Path, types: Mapping[str, pa.DataType]) -> None:
-    """Write a table, or a part of it, as Parquet; ``types`` are the :func:`storage_types` of the whole table."""
+    """Write a table, or a part of it, as Parquet; ``types`` are the :func:`storage_types` of the whole table.
+
+    Each group of rows has the texts of its own, so that no group holds those of all.
+    """
     table = pa.Table.from_pandas(frame, preserve_index=False)
-    for place, field in enumerate(table.schema):
-        if field.name in types:
-            column, wanted = table.column(place).combine_chunks(), types[field.name]
-            stored = column.dictionary_encode() if pa.types.is_dictionary(wanted) else column.cast(wanted)
-            table = table.set_column(place, field.name, stored)
-    arrow_parquet.write_table(table, path)
+    schema = pa.schema(
+        [field.with_type(types.get(field.name, field.type)) for field in table.schema], table.schema.metadata
+    )
+    with arrow_parquet.ParquetWriter(path, schema) as writer:
+        for begin in range(0, max(1, len(frame)), _ROWS_OF_A_GROUP):
+            group = table.slice(begin, _ROWS_OF_A_GROUP).combine_chunks()
+            columns = [
+                column.dictionary_encode() if pa.types.is_dictionary(wanted) and not pa.types.is_dictionary(column.type)
+                else column.cast(wanted)
+                for column, wanted in zip(group.columns, schema.types, strict=True)
+            ]  # fmt: skip
+            writer.write_table(pa.Table.from_arrays(columns, schema=schema))
 
 
 def read_descriptor(folder: Path) -> dict[str, Any]:
@@ -137,31 +151,73 @@ def files_of(resource: dict[str, Any]) -> list[str]:
     return [str(path) for path in given] if isinstance(given, list) and given else [str(given or "")]
 
 
+def file_in(folder: Path, table: object, path: str) -> Path:
+    """Give the path of a file of a table; one that leads out of the folder is refused.
+
+    Raises
+    ------
+    CohortError
+        It is missing, absolute, an address, goes up or is a link.
+    """
+    parts = PurePosixPath(path).parts
+    if not parts or ".." in parts or ":" in parts[0] or "\\" in path or PurePosixPath(path).is_absolute():
+        raise CohortError(
+            f"The path {path!r} of the table {table!r} leads out of the folder.",
+            where=str(folder / DESCRIPTOR),
+            what_to_do="Put the file into the folder.",
+        )
+    file = folder.joinpath(*parts)
+    refuse_impossible_name(file)
+    _refuse_link(folder, file)
+    return file
+
+
 def read_file(folder: Path, resource: dict[str, Any], path: str, columns: Sequence[str] | None = None) -> RawTable:
     """Read one file of a resource as the descriptor says that it is written; of a Parquet file only ``columns``, where given.
 
     Raises
     ------
     CohortError
-        The path is missing, absolute, an address, goes up or is a link, or the file cannot be read.
+        The path leads out of the folder, or the file cannot be read.
     """
-    parts = PurePosixPath(path).parts
-    if not parts or ".." in parts or ":" in parts[0] or "\\" in path or PurePosixPath(path).is_absolute():
-        raise CohortError(
-            f"The path {path!r} of the table {resource.get('name')!r} leads out of the folder.",
-            where=str(folder / DESCRIPTOR),
-            what_to_do="Put the file into the folder.",
-        )
-    file, encoding = folder.joinpath(*parts), resource.get("encoding")
-    refuse_impossible_name(file)
-    _refuse_link(folder, file)
+    encoding = resource.get("encoding")
     return read_table(
-        file,
+        file_in(folder, resource.get("name"), path),
         delimiter=delimiter_of(resource),
         encoding=str(encoding) if encoding else None,
         missing=missing_values(resource),
         columns=columns,
     )
+
+
+def resources_of(folder: Path, descriptor: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give the resources of a descriptor, and :data:`FLOW_FILE` where a person has put that file beside them."""
+    named: list[dict[str, Any]] = descriptor["resources"]
+    if (folder / FLOW_FILE).is_file() and all(one["name"] != "flow" for one in named):
+        return [*named, {"name": "flow", "path": FLOW_FILE}]
+    return named
+
+
+def table_of(folder: Path, resource: dict[str, Any]) -> pd.DataFrame:
+    """Give a table as its files hold it, without a look at what is in them.
+
+    Raises
+    ------
+    CohortError
+        A path leads out of the folder, or a file cannot be read.
+    """
+    frames = [read_file(folder, resource, path).frame for path in files_of(resource)]
+    return frames[0] if len(frames) == 1 else below_each_other(frames)
+
+
+def below_each_other(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Put files of one table below each other; a column that a file lacks is missing there."""
+    names = list(dict.fromkeys(str(name) for frame in frames for name in frame.columns))
+    whole = pd.DataFrame(
+        {name: join_columns([frame.reindex(columns=names)[name] for frame in frames]) for name in names}
+    )
+    whole.index = pd.Index(np.concatenate([frame.index.to_numpy() for frame in frames]))
+    return whole
 
 
 def _refuse_link(folder: Path, path: Path) -> None:

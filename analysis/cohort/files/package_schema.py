@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar, get_args
 
 import pandas as pd
@@ -102,6 +103,30 @@ def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
         kind: Kind = "category" if "categories" in field else _KINDS.get(str(field.get("type", "string")), "text")
         columns[name] = Column(name, kind, str(field.get("description", "")), categories=tuple(dict.fromkeys(labels)))
     return columns
+
+
+def misfit(frame: pd.DataFrame, columns: Mapping[str, Column], wanted: Sequence[str] | None) -> str:
+    """Say how a part of a table differs from what the descriptor says of it; empty where it does not."""
+    there = [str(name) for name in frame.columns]
+    expected = [name for name in columns if wanted is None or name in wanted]
+    lacking = [name for name in expected if name not in there]
+    further = [name for name in there if name not in expected]
+    if lacking or further:
+        parts = [f"lacks the column {', '.join(lacking)}"] if lacking else []
+        parts += [f"has the further column {', '.join(further)}"] if further else []
+        return f"a part of the table {' and '.join(parts)}"
+    for name in expected:
+        kinds = [_text_or(kind) for kind in (kind_of(frame[name]), columns[name].kind)]
+        if kinds[0] != kinds[1] and frame[name].notna().any():
+            return f"a part of the table holds {_IN_WORDS[kinds[0]]} in the column {name}, where the others hold {_IN_WORDS[kinds[1]]}"
+    return ""
+
+
+_IN_WORDS = {"text": "text", "number": "numbers", "boolean": "true or false", "date": "dates"}
+
+
+def _text_or(kind: str) -> str:
+    return "text" if kind == "category" else kind
 
 
 def _part(data: dict[str, Any], key: str, kind: type[_Kind], place: str) -> _Kind:

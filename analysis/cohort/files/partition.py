@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import places_among
+from analysis.cohort.files.limits import MOST_CELLS
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART
 from analysis.cohort.tables import TABLES, Cohort
+from analysis.cohort.text_columns import places_among
 from analysis.errors import CohortError
 from analysis.foreign_text import visible
 
@@ -100,7 +101,7 @@ def _read_part(given: Any) -> Part:
         str(name): PartFile(str(one["path"]), str(one["hash"]).removeprefix("sha256:"), int(one["rows"]))
         for name, one in given["files"].items()
     }
-    if "patients" not in files or any(one.rows < 0 for one in files.values()):
+    if "patients" not in files or any(not 0 <= one.rows <= MOST_CELLS for one in files.values()):
         raise ValueError(files)
     return Part(value, files)
 

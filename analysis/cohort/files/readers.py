@@ -9,6 +9,7 @@ import io
 from collections.abc import Sequence
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -138,23 +139,50 @@ def read_parquet(path: Path, columns: Sequence[str] | None = None) -> RawTable:
     CohortError
         The file is missing, empty or no Parquet file, or has columns that are not single values.
     """
-    _head_of(path)
-    what = "a Parquet file"
+    frame, _ = _parquet_frame([path], columns)
+    return RawTable(frame)
+
+
+def read_alike(paths: Sequence[Path], columns: Sequence[str] | None = None) -> tuple[pd.DataFrame, list[int]] | None:
+    """Read Parquet files of the same columns and types as one table; give how many rows each has. None where they differ.
+
+    Raises
+    ------
+    CohortError
+        One of them cannot be read; the message does not say which.
+    """
+    frame, lengths = _parquet_frame(paths, columns)
+    return None if frame is None else (frame, lengths)
+
+
+def _parquet_frame(paths: Sequence[Path], columns: Sequence[str] | None) -> tuple[Any, list[int]]:
+    """Give the rows of the files and the number of those of each; None where their columns or types differ."""
+    for path in paths:
+        _head_of(path)
+    first, what = paths[0], "a Parquet file"
     wanted = None if columns is None else list(columns)
-    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what, columns=wanted)]
-    check_names(path.name, list(parts[0].column_names))
+    streams = read_apart(first, "parquet", what, paths[1:], columns=wanted)
+    tables = [pa.ipc.open_stream(stream).read_all() for stream in streams]
+    begins = [place for place, table in enumerate(tables) if not len(table)]
+    files = [tables[begin:end] for begin, end in zip(begins, [*begins[1:], len(tables)], strict=True)]
+    lengths = [sum(map(len, file)) for file in files]
+    if any(not file[0].schema.equals(files[0][0].schema) for file in files[1:]):
+        return None, lengths
+    check_names(first.name, list(tables[0].column_names))
     try:
-        table = pa.concat_tables(parts).unify_dictionaries()
+        table = pa.concat_tables(tables).unify_dictionaries()
         decimals = [field.name for field in table.schema if pa.types.is_decimal(field.type)]
         for name in decimals:  # as numbers, which pandas can compute with
             table = table.set_column(table.column_names.index(name), name, table[name].cast(pa.float64()))
-        frame = table.to_pandas(ignore_metadata=True, types_mapper={pa.bool_(): pd.BooleanDtype()}.get)
+        frame = table.to_pandas(
+            ignore_metadata=True, types_mapper={pa.bool_(): pd.BooleanDtype()}.get, split_blocks=True
+        )
     except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
-        raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
+        raise damaged(first, what, (str(error).splitlines() or [""])[0]) from None
     for name, values in frame.items():
         if isinstance(values.dtype, pd.DatetimeTZDtype | np.dtypes.DateTime64DType) and not _of_our_calendar(values):
-            raise damaged(path, what, f"the column {name!r} has times outside the years 1 to 9999")
-    return RawTable(frame)
+            raise damaged(first, what, f"the column {name!r} has times outside the years 1 to 9999")
+    return frame, lengths
 
 
 def _of_our_calendar(times: pd.Series) -> bool:

@@ -15,6 +15,7 @@ import signal
 import subprocess
 import sys
 import warnings
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from threading import Lock, Timer
@@ -35,17 +36,20 @@ _ENDED_ITSELF = "it ended without an answer"
 _ORIGIN = "Check where the file comes from, and export it again; a large table is best kept as CSV."
 
 
-def read_apart(path: Path, kind: str, what: str, **options: Any) -> list[Any]:
+def read_apart(path: Path, kind: str, what: str, further: Sequence[Path] = (), **options: Any) -> list[Any]:
     """Give the portions that a reader of :mod:`analysis.cohort.files.foreign_formats` hands over, all of them.
 
-    ``kind`` is the reader, ``options`` are its own; ``what`` should be in the file, as "an Excel workbook".
+    ``kind`` is the reader, ``options`` are its own; ``what`` should be in the file, as "an Excel workbook". A reader that takes
+    ``further`` files finds their paths among its options.
 
     Raises
     ------
     CohortError
         The file is damaged, or takes more time or memory than a file of its size may.
     """
-    limits = limits_of(path.stat().st_size)
+    limits = limits_of(sum(one.stat().st_size for one in (path, *further)))
+    if further:
+        options["further"] = [str(one.absolute()) for one in further]
     request = {
         "kind": kind, "file": str(path.absolute()), "cells": limits.cells, "memory": limits.memory,
         "seconds": limits.seconds, "options": options,

@@ -83,15 +83,15 @@ class Selection:
 
     def may_hold(self, column: str, value: object) -> bool:
         """Say whether patients with a value may be among those meant."""
-        return column not in self.where or _key(value) in {_key(one) for one in self.where[column]}
+        return column not in self.where or key_of(value) in {key_of(one) for one in self.where[column]}
 
     def matches(self, patients: pd.DataFrame) -> np.ndarray:
         """Say which patients are meant."""
         meant = np.ones(len(patients), dtype=bool)
         for name, asked in self.where.items():
             codes, found = pd.factorize(patients[name])
-            keys = [_key(one) for one in found]
-            wanted = {_key(one) for one in asked}
+            keys = [key_of(one) for one in found]
+            wanted = {key_of(one) for one in asked}
             self._seen[name] |= dict.fromkeys([*keys, *([None] if (codes < 0).any() else [])])
             meant &= np.array([*(key in wanted for key in keys), None in wanted], dtype=bool)[codes]
         self._matched |= bool(meant.any())
@@ -99,9 +99,9 @@ class Selection:
 
     def refuse_unknown_values(self, column: str, there: Sequence[object]) -> None:
         """Refuse values to choose by that no patient has; ``there`` are those that are there."""
-        known = {_key(one) for one in there}
+        known = {key_of(one) for one in there}
         for value in self.where.get(column, ()):
-            if _key(value) not in known:
+            if key_of(value) not in known:
                 raise CohortError(
                     f"No patient has {value_in_words(value)} in the column {column!r}.",
                     where="load_cohort(where=...)",
@@ -149,7 +149,7 @@ def _listed(given: Any, name: object, argument: str) -> list[Any]:
     return values
 
 
-def _key(value: Any) -> Any:
+def key_of(value: Any) -> Any:
     """Give what equal values of any type share; None for a missing one."""
     if value is None or value is pd.NA or value != value:
         return None

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import is_among
 from analysis.cohort.follow_up.as_of import due_weeks
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.tables import Cohort
+from analysis.cohort.text_columns import is_among
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 

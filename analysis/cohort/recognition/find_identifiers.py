@@ -8,7 +8,6 @@ from collections.abc import Collection, Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import is_among
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.cell_rules import first_rule
 from analysis.cohort.recognition.identifier_rules import (
@@ -21,6 +20,7 @@ from analysis.cohort.recognition.identifier_rules import (
 )
 from analysis.cohort.recognition.trade_words import is_note
 from analysis.cohort.tables import TABLES, Privacy
+from analysis.cohort.text_columns import distinct_texts, is_among
 from analysis.foreign_text import shape
 
 _DATE = re.compile(DATE_PATTERN)
@@ -223,7 +223,7 @@ class TextsSoFar:
     def add(self, frame: pd.DataFrame, findings: FindingList) -> None:
         """Add a finding for each row of a part whose text looks like an identifier; the text is masked there."""
         values = frame[self._column]
-        distinct = pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
+        distinct = distinct_texts(values)
         if distinct.empty:
             return
         self._known += int(values.notna().sum())
@@ -281,14 +281,18 @@ def is_short_free_text(texts: pd.Series, whose: pd.Series) -> bool:
     >>> is_short_free_text(pd.Series(["early motion", "usual care"] * 3), whose)
     False
     """
-    pairs = pd.DataFrame({"text": texts.astype("str").str.strip(), "whose": whose})[texts.notna()].drop_duplicates()
-    patients_of = pairs.groupby("text")["whose"].nunique()
-    if patients_of.empty:
+    codes, found = pd.factorize(texts)
+    place, names = pd.factorize(pd.Series(found).astype("str").str.strip())  # several texts may be one without blanks
+    text, patient = np.append(place, -1)[codes], pd.factorize(whose)[0]
+    if not len(names):
         return False
-    few = whose.nunique() < _FEWEST_PATIENTS
+    known = (text >= 0) & (patient >= 0)
+    of_text = pd.Series(patient[known]).groupby(text[known])
+    one_patient = of_text.min().eq(of_text.max()).reindex(range(len(names)), fill_value=False).to_numpy()
+    few = patient.max(initial=-1) + 1 < _FEWEST_PATIENTS
     least = _WORDS_OF_A_SENTENCE if few else _WORDS_OF_A_NOTE
-    words = pd.Series(patients_of.index).str.count(r"[^\W\d_]{2,}").to_numpy()
-    return bool(((words >= least) & (patients_of.to_numpy() == 1)).mean() > 0.5)
+    words = pd.Series(names).str.count(r"[^\W\d_]{2,}").to_numpy()
+    return bool(((words >= least) & one_patient).mean() > 0.5)
 
 
 def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:

@@ -77,6 +77,26 @@ def fold_names(values: pd.Series) -> Folded:
     return Folded(names if labels else names.astype("str"), n_cells, joined)
 
 
+def surely_distinct(names: pd.Series) -> bool:
+    """Say whether no two of some different names are the same to the eye, quickly and without objects of Python.
+
+    It is False also where that would take :func:`same_to_the_eye` to tell: names with blanks, or with letters beyond ASCII.
+
+    Examples
+    --------
+    >>> surely_distinct(pd.Series(["P01", "P02"])), surely_distinct(pd.Series(["P01", "p01"])), surely_distinct(pd.Series(["P01", "PO1"]))
+    (True, False, False)
+    """
+    array = pa.array(names, type=pa.large_string(), from_pandas=True)
+    if pc.any(pc.match_substring_regex(array, r"[^\x21-\x7e]")).as_py():
+        return False
+    every = array
+    for letter, prototype in _look_alikes()[1].items():
+        if chr(letter).isascii():
+            every = pc.replace_substring(every, chr(letter), prototype)
+    return all(pc.count_distinct(key).as_py() == len(names) for key in (pc.ascii_lower(array), every))
+
+
 def same_to_the_eye(names: Sequence[str]) -> list[tuple[int, int, str]]:
     """Find names that a reader may take for one another: places of the earlier and the later, and how they differ.
 

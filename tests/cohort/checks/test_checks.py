@@ -239,3 +239,11 @@ def test_a_day_is_shown_as_a_day():
         {"patient_id": ["P1", "P2"], "week": 10 / 7, "measure": "pain", "limb": "none", "value": [4, 5]}
     )
     assert "there is one week only, day 10" in set(check_cohort(Cohort(patients, visits)).findings["problem"])
+
+
+def test_a_patient_who_comes_twice_and_was_seen_has_visits():
+    patients = pd.DataFrame({"patient_id": ["P1", "P2", "P1"], "protocol": ["usual", "early", "usual"]})
+    visits = pd.DataFrame({"patient_id": ["P1", "P2"], "week": 0, "measure": "pain", "limb": "none", "value": [4, 5]})
+    report = check_cohort(Cohort(patients, visits))
+    assert report.findings[["table", "row"]].iloc[0].tolist() == ["patients", 4]
+    assert not report.findings["problem"].str.contains("no visit").any()

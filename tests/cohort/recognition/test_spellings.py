@@ -1,9 +1,10 @@
 """One name in several spellings: blanks, forms of one character, capitals, letters that look alike."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.cohort.recognition.spellings import fold, fold_names, same_to_the_eye
+from analysis.cohort.recognition.spellings import fold, fold_names, same_to_the_eye, surely_distinct
 
 
 @pytest.mark.parametrize(
@@ -64,3 +65,14 @@ def test_the_table_is_that_of_unicode():
     # rows of confusables.txt, Unicode Technical Standard 39, version 17.0.0
     for letter, prototype in (("\u0440", "p"), ("\u03bd", "v"), ("\u0406", "l"), ("\u0415", "E"), ("m", "rn")):
         assert len(same_to_the_eye([f"x{letter}", f"x{prototype}"])) == 1
+
+
+def test_what_is_surely_distinct_is_never_the_same_to_the_eye():
+    random = np.random.default_rng(1)
+    letters = list("01IlOomrn|aAbB")
+    surely = 0
+    for _ in range(400):
+        names = list({"".join(random.choice(letters, random.integers(1, 4))) for _ in range(random.integers(2, 6))})
+        surely += surely_distinct(pd.Series(names))
+        assert surely_distinct(pd.Series(names)) <= (same_to_the_eye(names) == [])
+    assert surely > 50
