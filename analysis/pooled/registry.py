@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.cohort.columns import join_columns
 from analysis.cohort.files.data_package import cohort_parts
 from analysis.cohort.tables import Cohort
+from analysis.cohort.text_columns import join_columns
 from analysis.curves.rows.moments import VisitMoments
 from analysis.errors import CohortError
 from analysis.pooled.agreed import SITE, PoolingPlan
