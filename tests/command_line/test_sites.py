@@ -74,6 +74,7 @@ def test_all_names_that_a_plan_lacks_are_told_at_once(kneecurve, places):
     assert "(0, " not in found.err
 
 
+@pytest.mark.slow
 def test_two_rounds_with_masks(kneecurve, places):
     done(kneecurve, "plan", "like theirs", *SITES, *SETTING, "--set", "adjust_for=[]", "--out", "plan.json")
     shared = {pair: done(kneecurve, "seed").strip() for pair in combinations(NAMES, 2)}

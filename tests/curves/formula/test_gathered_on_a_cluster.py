@@ -57,7 +57,7 @@ def same_fit(one, other):
     assert_allclose(one.differences()["estimate"], other.differences()["estimate"], rtol=SAME)
 
 
-@pytest.mark.parametrize("at_least", [0, 4])
+@pytest.mark.parametrize("at_least", [pytest.param(0, marks=pytest.mark.slow), 4])
 def test_two_workers_gather_what_one_machine_gathers(cluster, at_least):
     frame = visits(patients=300)
     frame.loc[frame.index % 11 == 0, "value"] = np.nan

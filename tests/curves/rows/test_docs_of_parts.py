@@ -15,6 +15,7 @@ PAGE = Path(__file__).resolve().parents[3] / "docs" / "visits-in-many-files.md"
 
 
 # Dask writes Parquet files by a keyword that pandas 3.1 deprecates
+@pytest.mark.slow
 @pytest.mark.filterwarnings(
     "ignore:The inplace keyword in DataFrame.reset_index:pandas.errors.Pandas4Warning:dask.dataframe.io.parquet.arrow"
 )

@@ -47,6 +47,7 @@ def test_hidden_counts_are_intervals_that_hold_the_truth_and_stay_missing(tmp_pa
     assert study.case_mix is None
 
 
+@pytest.mark.slow
 def test_a_hidden_file_gives_no_small_count_away(tmp_path):
     """A reader who adds and subtracts leaves every small count open from 1 to 10: the limits that the sums leave say so."""
     one = small_network()[2]

@@ -60,6 +60,7 @@ def test_where_normality_is_rejected_the_report_warns_and_shows_the_other_versio
     assert any(name.startswith("Without the normal distribution") for name in differences)
 
 
+@pytest.mark.slow
 def test_the_gap_between_the_versions_that_is_said_is_that_of_the_numbers(skewed):
     cohort, section = skewed
     with pytest.warns(match="Normality is rejected"):

@@ -64,6 +64,7 @@ def test_a_small_group_is_hidden_and_nothing_is_said_of_it(tmp_path):
     assert "4.0" not in table.to_csv().split("third")[1].splitlines()[0]
 
 
+@pytest.mark.slow
 def test_a_year_stands_as_it_was_released_and_other_definitions_are_refused(tmp_path):
     folder = tmp_path / "cohort"
     folder.mkdir()
