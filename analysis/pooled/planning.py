@@ -22,7 +22,7 @@ from analysis.outcomes.home_programme.events import events_by_protocol
 from analysis.outcomes.home_programme.sessions_done import session_entries
 from analysis.outcomes.patients.baseline_table import ALL_PATIENTS, baseline_table
 from analysis.outcomes.patients.patient_flow import NO_REASON, patient_flow
-from analysis.pooled.agreed import SITE, PoolingPlan
+from analysis.pooled.agreed import SITE, PoolingPlan, column_of_formula
 
 #: Amounts at which the distribution of change is counted, from so many times the threshold to so many (design choice).
 _AMOUNTS, _TIMES = 31, (-2.0, 4.0)
@@ -105,7 +105,7 @@ def plan_pooling(
             what_to_do="Put the visits on a schedule (to_scheduled_weeks).",
         )
     columns = ["protocol", *(["baseline"] if curves.baseline_adjusted else []), *curves.covariates]
-    moments = plan_moments(curves.frame, f"value ~ {' + '.join(columns)}")
+    moments = plan_moments(curves.frame, f"value ~ {' + '.join(map(column_of_formula, columns))}")
     moments = replace(
         moments,
         outcome_shift=float(np.round(moments.outcome_shift)),
