@@ -107,7 +107,7 @@ def prepare_registry(folder: Path | str, **given: Any) -> RegistryStudy:
         reference=asked.reference, level=asked.level, also={name: survey.names[name] for name in known if name in survey.names},
     )  # fmt: skip
     kept = {name: labels for name, labels in plan.categories.items() if name in survey.names and name in described}
-    plan = replace(plan, k=0, categories=kept)
+    plan = replace(plan, k=0, sites=(), categories=kept)  # a patient's site may be missing, and parts need not be sites
     sums, moments, parts = registry_sums(folder, plan)
     pooled = PooledSites(replace(plan, sites=tuple(parts["site"])), sums, moments, parts, 0)
     with steps("Comparing") as step:
