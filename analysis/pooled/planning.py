@@ -121,9 +121,15 @@ def plan_pooling(
         outcome_shift=float(np.round(moments.outcome_shift)),
         shifts={name: float(np.round(value)) for name, value in moments.shifts.items()},
     )
-    if by_site:
-        levels = tuple(replace(one, levels=names) if one.name == SITE else one for one in moments.covariates)
-        moments = replace(moments, covariates=levels)
+    protocols = curves.protocols
+    if len(protocols) > 1:  # a protocol of which this cohort has no value of the measure may have some elsewhere
+        protocols = tuple(
+            dict.fromkeys([*protocols, *sorted(cohort.patients["protocol"].dropna().astype("str").unique())])
+        )
+    levels = {"protocol": protocols, **({SITE: names} if by_site else {})}
+    moments = replace(
+        moments, covariates=tuple(replace(one, levels=levels.get(one.name, one.levels)) for one in moments.covariates)
+    )
     flow = patient_flow(cohort, measure, limb=endpoint.limb)
     numbers, categories, labels = _at_the_start(cohort)
     names_of = {
@@ -143,7 +149,7 @@ def plan_pooling(
     day = as_of_day(cohort)
     return PoolingPlan(
         endpoint=replace(endpoint, reference=base),
-        protocols=curves.protocols,
+        protocols=protocols,
         sites=names,
         as_of="" if day is None else day.isoformat(),
         weeks=flow.weeks,

@@ -98,12 +98,12 @@ def prepare_registry(folder: Path | str, **given: Any) -> RegistryStudy:
     sites = survey.sites if 1 < len(survey.sites) <= MOST_SITES else ()
     described = {str(name) for name in survey.sample.patients}
     plan = plan_pooling(
-        survey.sample, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
+        survey.like, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
         reference=asked.reference, level=asked.level,
     )  # fmt: skip
     known = {*plan.categories, "events", "reasons", "modalities"}
     plan = plan_pooling(
-        survey.sample, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
+        survey.like, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
         reference=asked.reference, level=asked.level, also={name: survey.names[name] for name in known if name in survey.names},
     )  # fmt: skip
     kept = {name: labels for name, labels in plan.categories.items() if name in survey.names and name in described}
