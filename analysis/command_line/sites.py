@@ -118,6 +118,7 @@ def summarise(
 
     plan, cohort = read_pooling_plan(plan_file), load_cohort(folder)
     shared = None if seeds is None else read_seeds(seeds)
+    out.print(foreign_lines(plan))
     if first_round:
         write_profiles(summarise_profiles(cohort, plan, site, seeds=shared), plan, file, overwrite=overwrite)
         out.print(f"First round of {foreign(site)} in {foreign(file)}{', masked' if shared else ''}.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -26,6 +27,10 @@ from analysis.result import Result
 FORM = "kneecurve plan of a comparison in parts, version 1"
 #: Column of the patients that names the site.
 SITE = "site"
+#: Formulas of a plan are columns, each alone or by week: a formula may hold any Python, and a plan comes from somebody else.
+_COLUMN = r"(?:[^\W\d]\w*|`[^`]+`)"
+_SUMMED = re.compile(rf"value ~ {_COLUMN}(?: \+ {_COLUMN})*")
+_FITTED = re.compile(rf"value ~ (?:1|(?:C\(week\)|{_COLUMN}(?: \* C\(week\))?)(?: \+ {_COLUMN}(?: \* C\(week\))?)*)")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -148,10 +153,12 @@ class PoolingPlan(Result):
 
     def _shown_notes(self) -> Sequence[str]:
         of_whom = "at each site" if self.kept is None else "over all sites"
+        usual = f"; {AT_LEAST} is usual" if self.k < AT_LEAST else ""
         return (
             f"Sites: {', '.join(self.sites) or 'not named'}; data as of {self.as_of or 'no day'}.",
             f"Curves: {self.terms}.",
-            f"Visits of patients whose pattern or level few have are left out: fewer than {self.k} {of_whom}.",
+            f"Counted of the patients: {', '.join([*self.numbers, *self.categories]) or 'nothing'}.",
+            f"Visits of patients whose pattern or level few have are left out: fewer than {self.k} {of_whom}{usual}.",
         )
 
 
@@ -199,7 +206,7 @@ def plan_of_text(data: dict[str, Any]) -> PoolingPlan:
         limit = ChosenThreshold(**limit, published=None if published is None else Threshold(**published))
     kept = data["kept"]
     plain: dict[str, Any] = {name: tuple(data[name]) if isinstance(data[name], list) else data[name] for name in _PLAIN}
-    return PoolingPlan(
+    plan = PoolingPlan(
         endpoint=Endpoint(measure, threshold=limit, **said),
         moments=plan_of_json(data["moments"]),
         numbers={str(name): float(value) for name, value in data["numbers"].items()},
@@ -208,3 +215,38 @@ def plan_of_text(data: dict[str, Any]) -> PoolingPlan:
         kept=None if kept is None else tuple((bytes.fromhex(seen), tuple(levels)) for seen, levels in kept),
         **plain,
     )
+    if wrong := _wrong(plan):
+        raise ValueError(wrong)
+    return plan
+
+
+def _wrong(plan: PoolingPlan) -> str:
+    """Say what of a plan from a file no plan of this kit has; nothing where all is as it should be."""
+    moments = plan.moments
+    named = moments.fixed.removeprefix("value ~ ").split(" + ")
+    if not _SUMMED.fullmatch(moments.fixed) or sorted(named) != sorted(
+        column_of_formula(one.name) for one in moments.covariates
+    ):
+        return f"it sums something else than columns: {moments.fixed}"
+    if not _FITTED.fullmatch(plan.terms) or (moments.patient, moments.week) != ("patient_id", "week"):
+        return f"its curves are of something else than columns by week: {plan.terms}"
+    if not all(isinstance(one, int) and not isinstance(one, bool) and one >= 0 for one in (plan.k, plan.idle_weeks)):
+        return f"k is {plan.k!r} and idle_weeks {plan.idle_weeks!r}, and both must be whole numbers"
+    numbers = (plan.primary_week, plan.enough, *plan.weeks, *plan.amounts, *plan.programme_weeks)
+    if not all(isinstance(one, int | float) and not isinstance(one, bool) for one in numbers):
+        return "a week, an amount or a share is no number"
+    words = (*plan.protocols, *plan.sites, *plan.events, *plan.reasons, *plan.modalities, plan.as_of, plan.kit)
+    if not all(isinstance(one, str) for one in words) or len(set(plan.sites)) < len(plan.sites):
+        return "a name is no word, or a site is named twice"
+    return ""
+
+
+def column_of_formula(name: str) -> str:
+    """Give a column as a formula names it.
+
+    Examples
+    --------
+    >>> column_of_formula("sex"), column_of_formula("body mass")
+    ('sex', '`body mass`')
+    """
+    return name if name.isidentifier() else f"`{name}`"

@@ -171,7 +171,9 @@ def _refuse_sites(
     lacking = [one for one in plan.sites if one not in names and one not in without]
     if lacking or not names:
         raise CohortError(
-            f"{counted(len(lacking), 'site')} of the plan sent nothing: {', '.join(lacking)}.",
+            f"{counted(len(lacking), 'site')} of the plan sent nothing: {', '.join(lacking)}."
+            if lacking
+            else "No site sent anything.",
             where=f"plan {plan.digest}; given: {', '.join(names) or 'none'}",
             what_to_do="Wait for the file."
             if masked

@@ -5,7 +5,6 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from analysis.counted import counted, form
@@ -38,6 +37,7 @@ from analysis.pooled.tables_of_sums import (
     start_table,
     stopping_of,
 )
+from analysis.pooled.visits_of_curves import of_somebody
 from analysis.result import ResultWithNotes
 
 #: What a report from rows has and sums do not give.
@@ -85,6 +85,8 @@ class PooledComparison(ResultWithNotes):
     stopping : TimeToStopping
     records_events, records_sessions : int
         Patients of parts that record events, and home sessions.
+    records_seriousness : int
+        Patients of parts that have no event, or say of some whether it was serious.
     """
 
     plan: PoolingPlan
@@ -105,6 +107,7 @@ class PooledComparison(ResultWithNotes):
     stopping: TimeToStopping
     records_events: int
     records_sessions: int
+    records_seriousness: int
 
     def _headline(self) -> str:
         return f"Comparison of {' and '.join(self.plan.protocols)} from sums. {self.plan.endpoint.words}"
@@ -166,7 +169,7 @@ def compare_from_sums(sums: CohortSums, moments: VisitMoments | None, *, left_ou
         baseline=BaselineTable(start_table(used, plan), notes=()),
         **_by_week(model, plan),
         covariance=covariance,
-        n_in_curves=0 if moments is None else moments.n_patients,
+        n_in_curves=0 if moments is None or model is None else moments.n_patients,
         left_out=left_out,
         responders=responders_of(used, plan),
         events=events,
@@ -179,15 +182,16 @@ def compare_from_sums(sums: CohortSums, moments: VisitMoments | None, *, left_ou
         stopping=stopping_of(used["stopping"], used["patients"], plan),
         records_events=int(recorded.get(RECORDED[0], 0)),
         records_sessions=int(recorded.get(RECORDED[1], 0)),
+        records_seriousness=int(recorded.get(RECORDED[2], 0)),
         notes=_notes(used, plan, moments, left_out, tried),
     )  # fmt: skip
 
 
 def _by_week(model: MixedModel | None, plan: PoolingPlan) -> dict[str, pd.DataFrame]:
-    """Give means and differences by week, and those of the primary week; empty without curves, or where all followed one protocol."""
-    if model is None or len(plan.protocols) == 1:
+    """Give means and differences by week, and those of the primary week; empty without curves."""
+    if model is None:
         return dict.fromkeys(("means", "differences", "primary"), pd.DataFrame())
-    level, base, weeks = plan.endpoint.level, plan.protocols[0], list(plan.moments.weeks)
+    level, base, weeks = plan.endpoint.level, plan.protocols[0], list(map(float, model.design.weeks))
 
     def against(weeks: list[float], adjust: Adjust) -> pd.DataFrame:
         return model.differences(of="protocol", reference=base, weeks=weeks, level=level, adjust=adjust)
@@ -195,7 +199,7 @@ def _by_week(model: MixedModel | None, plan: PoolingPlan) -> dict[str, pd.DataFr
     return {
         "means": model.means(by="protocol", weeks=weeks, level=level),
         "differences": against(weeks, "none"),
-        "primary": against([plan.primary_week], "bonferroni"),
+        "primary": against([plan.primary_week], "bonferroni") if plan.primary_week in weeks else pd.DataFrame(),
     }
 
 
@@ -203,10 +207,18 @@ def _curves(moments: VisitMoments | None, plan: PoolingPlan) -> tuple[MixedModel
     """Fit the curves by the order in which those of a cohort are tried."""
     if moments is None:
         return None, "", ("No curve: nobody's visits are in the sums.",)
+    moments = of_somebody(moments)
+    (compared,) = (one.levels or () for one in moments.covariates if one.name == "protocol")
+    if plan.protocols[0] not in compared or len(compared) == 1:
+        return (
+            None,
+            "",
+            (
+                f"No curve: of the protocols only {', '.join(compared)} {form(len(compared), 'has', 'have')} visits in the sums.",
+            ),
+        )
     together = (moments.seen.T * moments.counts) @ moments.seen
-    there = np.diag(together) > 0
-    weeks = [week for week, any_seen in zip(plan.moments.weeks, there, strict=True) if any_seen]
-    candidates, why = scheduled_candidates(weeks, together[np.ix_(there, there)])
+    candidates, why = scheduled_candidates(moments.distinct_weeks.tolist(), together)
     with warnings.catch_warnings(record=True) as told:
         warnings.simplefilter("always", KneecurveWarning)
         model, name, tried = fit_first_that_converges(

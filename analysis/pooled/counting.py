@@ -170,7 +170,12 @@ def _recorded(cohort: Cohort) -> pd.DataFrame:
         events is not None and flag in events and bool(events[flag].notna().any()) for flag in ("serious", "related")
     ]
     there = dict(zip(RECORDED, (events is not None, cohort.sessions is not None, *said), strict=True))
-    found = [size.assign(what=what, parts=1) for what, is_there in there.items() if is_there]
+    none_happened = events is not None and events.empty  # there is nothing of which it was not said
+    found = [
+        size.assign(what=what, parts=int(is_there))
+        for what, is_there in there.items()
+        if is_there or (none_happened and what in RECORDED[2:])
+    ]
     return pd.concat(found, ignore_index=True) if found else size.iloc[:0].assign(what="", parts=0)
 
 

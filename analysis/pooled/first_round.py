@@ -17,6 +17,7 @@ from analysis.errors import CohortError
 from analysis.pooled.agreed import SITE, PoolingPlan
 from analysis.pooled.masks import masked, unmasked_sum
 from analysis.pooled.sealed import read_sealed, write_sealed
+from analysis.pooled.sums import refuse_masks_left
 from analysis.pooled.visits_of_curves import curve_profiles, curve_visits
 
 FORM = "kneecurve profiles of a site, version 1"
@@ -106,7 +107,7 @@ def settle_kept(plan: PoolingPlan, found: Sequence[SiteProfiles]) -> tuple[Pooli
     Raises
     ------
     CohortError
-        A site is missing, there twice, or only some are masked; or nobody stays.
+        A site is missing, there twice, or only some are masked; masks do not cancel; or nobody stays.
     """
     names = [one.site for one in found]
     twice = next((one for one in names if names.count(one) > 1), None)
@@ -127,6 +128,7 @@ def settle_kept(plan: PoolingPlan, found: Sequence[SiteProfiles]) -> tuple[Pooli
     total: Counter[Profile] = Counter()
     if hidden:
         sums = unmasked_sum([one.masked for one in hidden])
+        refuse_masks_left(sums)
         total.update({one: round(n) for one, n in zip(every_profile(plan), sums, strict=True) if round(n)})
     else:
         for one in found:

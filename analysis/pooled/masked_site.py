@@ -20,7 +20,7 @@ from analysis.pooled.layout import layout_of
 from analysis.pooled.masks import masked, unmasked_sum
 from analysis.pooled.sealed import read_sealed, write_sealed
 from analysis.pooled.site_file import summarise_site
-from analysis.pooled.sums import CohortSums
+from analysis.pooled.sums import CohortSums, refuse_masks_left
 from analysis.pooled.visits_of_curves import curve_visits
 
 FORM = "kneecurve masked sums of a site, version 1"
@@ -94,14 +94,22 @@ def mask_site(cohort: Cohort, plan: PoolingPlan, site: str, seeds: Mapping[str, 
 
 
 def sum_of_masked(plan: PoolingPlan, sent: Sequence[MaskedSite]) -> tuple[CohortSums, VisitMoments | None, int]:
-    """Add what all sites sent: sums, moments, and the patients left out."""
+    """Add what all sites sent: sums, moments, and the patients left out.
+
+    Raises
+    ------
+    CohortError
+        The masks do not cancel.
+    """
     total = np.array(unmasked_sum([one.numbers for one in sent]))
     tables, at = {}, 0
     for name, layout in layout_of(plan).items():
         size = len(layout.rows) * len(layout.columns)
         values = total[at : at + size].reshape(len(layout.rows), len(layout.columns))
         tables[name] = pd.DataFrame(values, index=layout.rows, columns=list(layout.columns))
+        refuse_masks_left(tables[name][list(layout.counts)].to_numpy().ravel())
         at += size
+    refuse_masks_left(total[-1:])
     return CohortSums(plan, tables), _moments(plan, sent[0].labels, total[at:-1]), round(float(total[-1]))
 
 

@@ -18,11 +18,11 @@ from analysis.curves.rows.moment_disclosure import AT_LEAST
 from analysis.errors import CohortError, ModelError
 from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.endpoint import Endpoint
-from analysis.outcomes.home_programme.events import events_by_protocol
+from analysis.outcomes.home_programme.events import OTHER, SERIOUS, events_by_protocol
 from analysis.outcomes.home_programme.sessions_done import session_entries
 from analysis.outcomes.patients.baseline_table import ALL_PATIENTS, baseline_table
 from analysis.outcomes.patients.patient_flow import NO_REASON, patient_flow
-from analysis.pooled.agreed import SITE, PoolingPlan
+from analysis.pooled.agreed import SITE, PoolingPlan, column_of_formula
 
 #: Amounts at which the distribution of change is counted, from so many times the threshold to so many (design choice).
 _AMOUNTS, _TIMES = 31, (-2.0, 4.0)
@@ -54,7 +54,7 @@ def plan_pooling(
     measure : str
         What is compared.
     week : float
-        Week of the endpoint.
+        Week of the endpoint, and of the main comparison of the curves where somebody was seen then.
     sites : sequence of str
         Names of the sites that will take part; the curves are then adjusted for the site.
     adjust_for : sequence of str, optional
@@ -76,7 +76,7 @@ def plan_pooling(
     Raises
     ------
     ModelError, CohortError
-        The endpoint cannot be chosen, the visits follow no schedule, or a site is named twice.
+        The endpoint cannot be chosen, the visits follow no schedule, a smooth curve is asked for, or a site is named twice.
 
     Examples
     --------
@@ -97,23 +97,39 @@ def plan_pooling(
     if names:  # patients of the planning cohort stand for all sites: only who was seen when is read from them
         people = people.assign(**{SITE: [names[i % len(names)] for i in range(len(people))]})
     like = replace(cohort, patients=people)
-    curves = design_curves(like, measure, limb=endpoint.limb, reference=base, adjust_for=named)
+    by_site = (
+        [SITE] if names and SITE in named else []
+    )  # whether a site has enough patients is not for this cohort to say
+    others = [one for one in named if one not in by_site]
+    curves = design_curves(like, measure, limb=endpoint.limb, reference=base, adjust_for=others)
+    if made := [one for one in curves.covariates if one not in people]:
+        raise ModelError(
+            "A smooth curve of a covariate has no columns at the sites.",
+            where=f"adjust_for: {', '.join(others)}; {made[0]} is made of the values of this cohort",
+            what_to_do="Name the column itself.",
+        )
     if not curves.scheduled:
         raise ModelError(
             "The visits follow no schedule, so that parts cannot be added up.",
             where=f"measure {measure!r}",
             what_to_do="Put the visits on a schedule (to_scheduled_weeks).",
         )
-    columns = ["protocol", *(["baseline"] if curves.baseline_adjusted else []), *curves.covariates]
-    moments = plan_moments(curves.frame, f"value ~ {' + '.join(columns)}")
+    columns = ["protocol", *(["baseline"] if curves.baseline_adjusted else []), *curves.covariates, *by_site]
+    moments = plan_moments(curves.frame, f"value ~ {' + '.join(map(column_of_formula, columns))}")
     moments = replace(
         moments,
         outcome_shift=float(np.round(moments.outcome_shift)),
         shifts={name: float(np.round(value)) for name, value in moments.shifts.items()},
     )
-    if SITE in curves.covariates and names:
-        levels = tuple(replace(one, levels=names) if one.name == SITE else one for one in moments.covariates)
-        moments = replace(moments, covariates=levels)
+    protocols = curves.protocols
+    if len(protocols) > 1:  # a protocol of which this cohort has no value of the measure may have some elsewhere
+        protocols = tuple(
+            dict.fromkeys([*protocols, *sorted(cohort.patients["protocol"].dropna().astype("str").unique())])
+        )
+    levels = {"protocol": protocols, **({SITE: names} if by_site else {})}
+    moments = replace(
+        moments, covariates=tuple(replace(one, levels=levels.get(one.name, one.levels)) for one in moments.covariates)
+    )
     flow = patient_flow(cohort, measure, limb=endpoint.limb)
     numbers, categories, labels = _at_the_start(cohort)
     names_of = {
@@ -133,12 +149,12 @@ def plan_pooling(
     day = as_of_day(cohort)
     return PoolingPlan(
         endpoint=replace(endpoint, reference=base),
-        protocols=curves.protocols,
+        protocols=protocols,
         sites=names,
         as_of="" if day is None else day.isoformat(),
         weeks=flow.weeks,
-        terms=curves.terms,
-        primary_week=curves.primary_week,
+        terms=" + ".join([curves.terms, *by_site]),
+        primary_week=float(week) if week in curves.weeks else curves.primary_week,
         moments=moments,
         amounts=_amounts(endpoint),
         numbers=numbers,
@@ -205,9 +221,8 @@ def _at_the_start(
 
 
 def _kinds(cohort: Cohort) -> tuple[str, ...]:
-    if cohort.events is None:
-        return ()
-    return tuple(dict.fromkeys(events_by_protocol(cohort).table["event"].astype("str")))
+    table = events_by_protocol(cohort).table  # empty where the planning cohort records none: the sites may
+    return tuple(dict.fromkeys([SERIOUS, OTHER, *table["event"].astype("str")]))
 
 
 def _modalities(cohort: Cohort) -> tuple[str, ...]:

@@ -25,6 +25,8 @@ from analysis.progress import steps
 
 #: Patients drawn where no number is named (design choice: enough to plan by, and to draw figures of patients).
 SAMPLE = 2_000
+#: With more kinds of rows than this, as where visits follow no schedule, no patient is looked for who has one (design choice).
+_MOST_KINDS = 3_000
 #: A column with more labels than this is not described (as in the table of a cohort).
 _MOST_LABELS = 12
 
@@ -37,6 +39,8 @@ class Survey:
     ----------
     sample : Cohort
         Patients drawn at random from all parts, with all their rows.
+    like : Cohort
+        Those, and for each protocol, week of a measure and week of home sessions one patient who has it: what a plan is made from.
     n_patients, n_parts : int
         Patients, and parts.
     seed : int
@@ -48,6 +52,7 @@ class Survey:
     """
 
     sample: Cohort
+    like: Cohort
     n_patients: int
     n_parts: int
     seed: int
@@ -83,10 +88,14 @@ def survey_registry(folder: str | os.PathLike[str], *, patients: int = SAMPLE, s
     drawn: list[tuple[NDArray[np.uint64], Cohort]] = []
     names: dict[str, dict[str, None]] = {"events": {}, "reasons": {}, "modalities": {}}
     sites: dict[str, None] = {}
+    rare: list[Cohort] = []
+    known: set[tuple[object, ...]] = set()
     limit, n, parts = np.uint64(np.iinfo(np.uint64).max), 0, 0
     for part in _told(folder, "Surveying"):
         parts, n = parts + 1, n + len(part.patients)
         _note_names(part, names, sites)
+        if len(known) < _MOST_KINDS and (first := _first_with(part, known)).any():
+            rare.append(_some(part, first))
         place = _places(part, seed)
         few = place <= limit
         drawn.append((place[few], _some(part, few)))
@@ -95,7 +104,10 @@ def survey_registry(folder: str | os.PathLike[str], *, patients: int = SAMPLE, s
             limit = np.partition(all_places, patients - 1)[patients - 1]
             drawn = [(own[own <= limit], _some(one, own <= limit)) for own, one in drawn]
     labels = {name: tuple(found) for name, found in names.items() if len(found) <= _MOST_LABELS or name in _OF_EVENTS}
-    return Survey(_below_each_other([one for _, one in drawn]), n, parts, seed, tuple(sorted(sites)), labels)
+    sample = _below_each_other([one for _, one in drawn])
+    inside = set(sample.patients["patient_id"])
+    others = [_some(one, ~one.patients["patient_id"].isin(inside).to_numpy(dtype=bool)) for one in rare]
+    return Survey(sample, _below_each_other([sample, *others]), n, parts, seed, tuple(sorted(sites)), labels)
 
 
 _OF_EVENTS = ("events", "reasons", "modalities")
@@ -128,6 +140,22 @@ def registry_sums(
         rows.append((f"part {number}", len(part.patients), in_curves, left_out, ""))
     table = pd.DataFrame(rows, columns=["site", "patients", "in_curves", "left_out", "sha256"])
     return sums[0], moments[0] if moments else None, table
+
+
+def _first_with(part: Cohort, known: set[tuple[object, ...]]) -> NDArray[np.bool_]:
+    """Mark the first patient of each protocol, week of a measure and week of home sessions that is not known yet, and note them."""
+    keys = {"patients": ["protocol"], "visits": ["measure", "week"], "sessions": ["modality", "week"]}
+    chosen = set[object]()
+    for name, table in part.tables():
+        if name not in keys:
+            continue
+        for row in (
+            table.drop_duplicates(keys[name])[["patient_id", *keys[name]]].astype(object).itertuples(index=False)
+        ):
+            if (key := (name, *row[1:])) not in known:
+                known.add(key)
+                chosen.add(row[0])
+    return part.patients["patient_id"].isin(chosen).to_numpy(dtype=bool)
 
 
 def _told(folder: str | os.PathLike[str], what: str) -> Iterator[Cohort]:

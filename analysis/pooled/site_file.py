@@ -8,6 +8,7 @@ from pathlib import Path
 from analysis.cohort.follow_up.as_of import as_of_day
 from analysis.cohort.tables import Cohort
 from analysis.counted import counted
+from analysis.curves.rows.moment_disclosure import SOLVED
 from analysis.curves.rows.moments import VisitMoments
 from analysis.errors import CohortError, ModelError
 from analysis.pooled.agreed import SITE, PoolingPlan
@@ -24,6 +25,10 @@ NOTE = (
     "Counts are as they are, also from 1 to 10, and are no anonymous data: for the combining office only, under an agreement, and "
     "not for release. The data-protection officer of the site decides whether this file may leave it."
 )
+#: A sum and a sum of squares of so many values are the values.
+_VALUES_THEMSELVES = 2
+#: Tables of sums of values.
+_OF_VALUES = ("numbers", "improvement")
 TRUSTED = "Cells of few patients are in the moments of the visits: the file may go only where the rows may be seen."
 
 
@@ -92,7 +97,8 @@ def summarise_site(cohort: Cohort, plan: PoolingPlan, site: str, *, trusted: boo
     Raises
     ------
     CohortError
-        The site is not in the plan, the data are of another day, or hold what the plan does not name.
+        The site is not in the plan, the data are of another day, or hold what the plan does not name; or, without ``trusted``, the plan
+        calls hardly a cell small, or sums would be the values of one or two patients.
     ModelError
         The visits are not as was agreed, or would tell of few patients.
 
@@ -116,6 +122,8 @@ def summarise_site(cohort: Cohort, plan: PoolingPlan, site: str, *, trusted: boo
         )
     named = replace(cohort, patients=cohort.patients.assign(**{SITE: site}))
     sums = cohort_sums(named, plan)
+    if not trusted:
+        _refuse_single_values(sums, site)
     by_plan = replace(plan, k=0, kept=None) if trusted and plan.kept is None else plan
     moments, left_out = curve_moments(curve_visits(named, plan), by_plan)
     if moments is not None and not trusted and (found := moments.disclosure(max(plan.k, 2))).small:
@@ -128,6 +136,35 @@ def summarise_site(cohort: Cohort, plan: PoolingPlan, site: str, *, trusted: boo
             ),
         )
     return SiteSums(plan, site, as_of, sums, moments, left_out, trusted, kit_version())
+
+
+def _refuse_single_values(sums: CohortSums, site: str) -> None:
+    """Refuse sums that are the values of one or two patients, and a rule by which the moments would be."""
+    plan, what_to_do = (
+        sums.plan,
+        (
+            "Send it masked (seeds of all pairs of sites), or say trusted=True (--trusted) where it goes only to who may see the rows of the "
+            "patients; or"
+        ),
+    )
+    if plan.k <= SOLVED:
+        raise CohortError(
+            f"The plan calls a cell small only where it has fewer than {plan.k} patients, and rows can be solved from sums of {SOLVED}.",
+            where=f"site {site}, plan {plan.digest}",
+            what_to_do=f"{what_to_do} agree on a plan with a larger k.",
+        )
+    told = [
+        f"{row.get('variable', name)} in {row['protocol']}"
+        for name in _OF_VALUES
+        for row in sums.tables[name].reset_index().to_dict("records")
+        if 0 < row["n"] <= _VALUES_THEMSELVES
+    ]
+    if told:
+        raise CohortError(
+            f"The file would tell of single patients: a sum and a sum of squares of {_VALUES_THEMSELVES} values or fewer are the values.",
+            where=f"site {site}: {'; '.join(told[:5])}{f' and {len(told) - 5} more' if len(told) > 5 else ''}",
+            what_to_do=f"{what_to_do} leave those patients out, or agree on a plan without it.",
+        )
 
 
 def _refuse_site(plan: PoolingPlan, site: str) -> None:

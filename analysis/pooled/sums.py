@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,8 @@ from analysis.result import Result
 
 #: Names that an error lists.
 _NAMED = 8
+#: No count of patients, visits or sessions is as large; what masks leave is nearly always larger, and has a fraction.
+_BEYOND = 2.0**40
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -155,6 +157,22 @@ def _read(name: str, layout: TableLayout, data: Mapping[str, Any]) -> pd.DataFra
                 raise ValueError(f"{name}, {column}: {value!r} is no count")
         found[column] = np.array(values, dtype=float)
     return pd.DataFrame(found, index=layout.rows)
+
+
+def refuse_masks_left(counts: Iterable[float]) -> None:
+    """Refuse the sum of masked counts that is no sum of patients: masks that do not cancel leave numbers without order in it.
+
+    Raises
+    ------
+    CohortError
+        A count is not whole, below zero or beyond all patients.
+    """
+    if any(one != int(one) or not 0 <= one < _BEYOND for one in counts):
+        raise CohortError(
+            "The masks do not cancel: the sum over all sites is no count of patients.",
+            where="masked files of all sites",
+            what_to_do="Two sites have another seed for each other, or one took another plan or day: compare them, and summarise again.",
+        )
 
 
 def _plain(values: pd.Series, *, whole: bool) -> list[float] | list[int]:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.tables import Cohort
+from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.formula.part_summaries import VisitColumns, moments_of_part, profiles_of_part
-from analysis.curves.recovery_design import values_with_protocol
 from analysis.curves.rows.covariate import Covariate
 from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.small_cells import Profile, kept_profiles
@@ -37,10 +38,9 @@ def curve_visits(cohort: Cohort, plan: PoolingPlan) -> pd.DataFrame:
     ------
     CohortError
         A column is not there.
-    ModelError
-        There is no value.
     """
-    visits, _, _ = values_with_protocol(cohort, plan.endpoint.measure.name, plan.endpoint.limb)
+    visits = visit_frame(cohort, plan.endpoint.measure.name, plan.endpoint.limb)
+    visits = visits[visits["value"].notna() & visits["protocol"].notna()]
     columns = [one.name for one in plan.moments.covariates]
     lacking = [name for name in columns if name not in visits]
     if lacking:
@@ -79,6 +79,35 @@ def curve_profiles(visits: pd.DataFrame, plan: PoolingPlan) -> Counter[Profile]:
 
 def _columns(plan: PoolingPlan) -> VisitColumns:
     return VisitColumns(plan.moments.fixed, plan.moments.patient, plan.moments.week)
+
+
+def of_somebody(moments: VisitMoments) -> VisitMoments:
+    """Give moments with only the weeks at which somebody was seen, and the levels of patients that somebody has.
+
+    A plan names those of all sites, and of the days to come; of the others a model can say nothing.
+    """
+    n = len(moments.patient_labels)
+    seen = moments.seen.any(axis=0)
+    kept = np.flatnonzero(np.concatenate([np.ones(n, dtype=bool), np.tile(seen, len(moments.visit_labels) + 1)]))
+    there = dict(zip(moments.patient_labels, moments.products[:, 0, :n].sum(axis=0) > 0, strict=True))
+    covariates = tuple(
+        replace(
+            one,
+            levels=one.levels
+            if one.levels is None or one.scope != "patient"
+            else tuple(level for level in one.levels if there[f"{one.name}[{level}]"]),
+            by_week=None if one.by_week is None else tuple(np.array(one.by_week, dtype=object)[seen]),
+        )
+        for one in moments.covariates
+    )
+    return replace(
+        moments,
+        covariates=covariates,
+        weeks=moments.weeks[:, seen],
+        seen=moments.seen[:, seen],
+        products=moments.products[:, kept[:, None], kept],
+        distinct_weeks=moments.distinct_weeks[seen],
+    )
 
 
 def moments_to_json(moments: VisitMoments | None) -> dict[str, Any] | None:

@@ -209,3 +209,22 @@ def test_every_kind_of_endpoint(measure, options):
     distribution = change_distribution(cohort, plan.endpoint, thresholds=plan.amounts)
     same(found.responders.distribution.shares, distribution.shares, ["protocol", "threshold"])
     assert plan.endpoint.to_reach.value in plan.amounts
+
+
+@pytest.mark.parametrize("missing", ["excluded", "non-response"])
+def test_visits_that_are_not_yet_due(missing):
+    cohort = with_sites(generate_cohort(patients=120, seed=4).observed, 2)
+    due = np.random.default_rng(1).integers(4, 60, 120).astype(float)
+    until = cohort.visits["patient_id"].map(dict(zip(cohort.patients["patient_id"], due, strict=True)))
+    cohort = replace(
+        cohort,
+        patients=cohort.patients.assign(due_week=due),
+        visits=cohort.visits[cohort.visits["week"] <= until].reset_index(drop=True),
+        as_of="2025",
+    )
+    plan = plan_pooling(cohort, "ikdc", week=WEEK, missing=missing)
+    found = compare_from_sums(reduce(add, [cohort_sums(one, plan) for one in by_site(cohort).values()]), None)
+    same(found.flow.by_week, patient_flow(cohort, "ikdc").by_week, ["protocol", "week"])
+    same(found.responders.table, responders(cohort, plan.endpoint).table, ["protocol"])
+    distribution = change_distribution(cohort, plan.endpoint, thresholds=plan.amounts)
+    same(found.responders.distribution.shares, distribution.shares, ["protocol", "threshold"])

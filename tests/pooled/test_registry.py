@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
@@ -13,6 +14,7 @@ from analysis.pooled.comparison import compare_from_sums
 from analysis.pooled.counting import cohort_sums
 from analysis.pooled.planning import plan_pooling
 from analysis.pooled.registry import registry_sums, survey_registry
+from analysis.report.registry import prepare_registry
 from synthetic_cohort import generate_cohort
 
 from .sites_of import with_sites
@@ -85,3 +87,34 @@ def test_names_of_every_part_are_known(cohort, tmp_path):
 def test_a_sample_of_nobody_is_refused(folder, patients):
     with pytest.raises(CohortError, match="cannot be drawn"):
         survey_registry(folder, patients=patients)
+
+
+def test_what_one_patient_of_all_has_is_planned_for(cohort, tmp_path):
+    """A protocol, a week of a visit and a week of home sessions, each of one patient who is not in the sample."""
+    drawn = set(survey_registry(write_cohort(cohort, tmp_path / "a"), patients=20).sample.patients["patient_id"])
+    people, visits, sessions = cohort.patients, cohort.visits, cohort.sessions
+    last = visits[(visits["measure"] == "ikdc") & (visits["week"] == visits["week"].max())]["patient_id"]
+    (visit, *_), (protocol, session, *_) = (
+        [one for one in people["patient_id"] if one not in drawn and (one in set(last)) == there]
+        for there in (True, False)
+    )
+    people = people.assign(protocol=people["protocol"].astype("str").mask(people["patient_id"] == protocol, "rare"))
+    moved = (visits["patient_id"] == visit) & (visits["measure"] == "ikdc") & (visits["week"] == visits["week"].max())
+    late = sessions[sessions["patient_id"] == session].tail(1).assign(week=150)
+    changed = replace(
+        cohort,
+        patients=people,
+        visits=visits.assign(week=visits["week"].mask(moved, 60.0)),
+        sessions=pd.concat([sessions, late], ignore_index=True),
+    )
+    folder = write_cohort(changed, tmp_path / "b", file_format="parquet", partition="site")
+    survey = survey_registry(folder, patients=20)
+    assert len(survey.sample.patients) == 20
+    assert {protocol, session} <= set(survey.like.patients["patient_id"])
+    assert survey.like.patients["patient_id"].is_unique
+    study = prepare_registry(folder, measure="ikdc", sample=20)
+    assert "rare" in study.whole.compared.plan.protocols
+    assert study.whole.compared.n_patients == 150
+    assert 150.0 in study.whole.compared.plan.programme_weeks
+    assert moved.sum() == 1
+    assert 60.0 in study.whole.compared.plan.moments.weeks

@@ -232,3 +232,15 @@ def test_a_measure_in_another_unit_is_refused(made):
     other = replace(plan.endpoint.measure, unit="cm")
     with pytest.raises(CohortError, match="measured in another way"):
         summarise_site(sites["site a"], replace(plan, endpoint=replace(plan.endpoint, measure=other)), "site a")
+
+
+def test_a_small_cohort_can_plan_for_many_sites():
+    """Whether a site has enough patients to be adjusted for is not for the cohort to say that the plan is made from."""
+    cohort = generate_cohort(patients=60, seed=1).observed
+    names = [f"site {one}" for one in range(12)]
+    plan = plan_pooling(cohort, "pain", week=26, sites=names)
+    assert plan.terms.endswith(" + site")
+    (site,) = (one for one in plan.moments.covariates if one.name == "site")
+    assert site.levels == tuple(names)
+    with pytest.raises(ModelError, match="smooth curve of a covariate has no columns at the sites"):
+        plan_pooling(cohort, "pain", week=26, sites=names, adjust_for=["spline(age_years)"])

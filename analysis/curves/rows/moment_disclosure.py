@@ -19,7 +19,7 @@ AT_LEAST = 10
 #: Below this a cell of one patient, which is the patient's row, would pass as large.
 _LEAST_K = 2
 #: Patients of a pattern from whose sums the rows were solved (three values recorded to 0.01 each; a study made for this kit).
-_SOLVED = 3
+SOLVED = 3
 
 _HEDGE = (
     "This is no anonymisation: a large cell is not safe because it is large, and two releases tell of whoever is in one of them only. "
@@ -118,7 +118,7 @@ def _of_pattern(patients: int) -> str:
         return "the patient's whole row"
     if patients == 2:
         return "the rows of both patients"
-    if patients <= _SOLVED:
+    if patients <= SOLVED:
         return "the rows, where values are recorded to few digits"
     return "sums of a few rows, from which single ones may be solved"
 

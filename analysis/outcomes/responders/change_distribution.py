@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.follow_up.as_of import due_weeks
 from analysis.cohort.tables import Cohort
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
@@ -76,13 +77,20 @@ def change_distribution(
     """
     table = change_at_week(cohort, endpoint)
     table["amount"] = endpoint.amount(table["baseline"], table["value"])
+    table["due"] = ~not_yet_due(cohort, endpoint, table)
     return distribution_of(table, endpoint, endpoint.compared_with(cohort, table["protocol"]), thresholds=thresholds)
+
+
+def not_yet_due(cohort: Cohort, endpoint: Endpoint, table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Say who was not seen and not yet due by the as-of date, which is no failure; ``table`` has a row a patient of the cohort."""
+    late: NDArray[np.bool_] = due_weeks(cohort).lt(endpoint.week).to_numpy() & table["value"].isna().to_numpy()
+    return late
 
 
 def distribution_of(
     table: pd.DataFrame, endpoint: Endpoint, reference: str, *, thresholds: Sequence[float] | None = None
 ) -> ChangeDistribution:
-    """Give the distribution of a table with one row a patient: protocol and amount, what is compared with a threshold."""
+    """Give the distribution of a table with one row a patient: protocol, amount (compared with a threshold), due (or not yet)."""
     turn = endpoint.turn
     seen = table["amount"].to_numpy(dtype=float)
     grid = _grid(seen) if thresholds is None else np.unique(endpoint.limits(thresholds))
@@ -107,12 +115,12 @@ def distribution_of(
 def distribution_shares(
     table: pd.DataFrame, grid: NDArray[np.float64], *, missing: MissingRule, level: float
 ) -> pd.DataFrame:
-    """Count the patients at or above each threshold; ``table`` has one row a patient with protocol and amount."""
+    """Count the patients at or above each threshold; ``table`` has one row a patient with protocol, amount and due."""
     parts = []
     someone_seen = bool(table["amount"].notna().any())
     for name, rows in table.groupby("protocol", observed=True):
         known = np.sort(rows["amount"].dropna().to_numpy(dtype=float))
-        n = len(rows) if missing == "non-response" and someone_seen else len(known)
+        n = int(rows["due"].sum()) if missing == "non-response" and someone_seen else len(known)
         reached = len(known) - np.searchsorted(known, grid - rounding_room(grid), side="left")
         counts = pd.DataFrame({"protocol": str(name), "threshold": grid, "n": n, "responders": reached})
         parts.append(counts.join(share_interval(reached, np.full(len(grid), n), level=level)))

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.cohort.follow_up.as_of import due_weeks
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.counted import form
@@ -19,7 +18,7 @@ from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.chosen_endpoint import EndpointOptions, choose_endpoint
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.responders.adjusted_difference import AdjustedDifference, adjusted_difference
-from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of
+from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of, not_yet_due
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.mean_interval import compare_means, describe_by
 from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
@@ -76,7 +75,10 @@ class Responders(ResultWithNotes):
         """The share at every threshold; made when first asked for."""
         if self.counted is not None:
             return self.counted
-        return distribution_of(self.patients, self.endpoint, self.reference)
+        patients = self.patients.assign(
+            due=self.patients["responder"].notna()
+        )  # where missing is no response, only those due have one
+        return distribution_of(patients, self.endpoint, self.reference)
 
     def _headline(self) -> str:
         return f"Responders. {self.endpoint.words}"
@@ -171,8 +173,7 @@ def judged_patients(cohort: Cohort, endpoint: Endpoint) -> tuple[pd.DataFrame, N
     patients = change_at_week(cohort, endpoint)
     patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
     patients["responder"] = endpoint.reached(patients["amount"])
-    late: NDArray[np.bool_] = due_weeks(cohort).lt(endpoint.week).to_numpy() & patients["value"].isna().to_numpy()
-    return patients, late
+    return patients, not_yet_due(cohort, endpoint, patients)
 
 
 def count_responders(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:

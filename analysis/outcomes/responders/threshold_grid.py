@@ -9,7 +9,7 @@ import pandas as pd
 from analysis.cohort.tables import Cohort
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, MissingRule
-from analysis.outcomes.responders.change_distribution import distribution_differences, distribution_shares
+from analysis.outcomes.responders.change_distribution import distribution_differences, distribution_shares, not_yet_due
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import add_number_needed
@@ -72,6 +72,7 @@ def threshold_grid(cohort: Cohort, endpoint: Endpoint, *, thresholds: Sequence[f
     chosen, turn = endpoint.to_reach, endpoint.turn
     patients = change_at_week(cohort, endpoint)
     patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
+    patients["due"] = ~not_yet_due(cohort, endpoint, patients)
     base = endpoint.compared_with(cohort, patients["protocol"])
     accepted = [one for one in endpoint.measure.thresholds if one.accepted and endpoint.criterion == "improvement"]
     published = {one.value: one.kind for one in accepted}

@@ -91,7 +91,7 @@ def methods(study: RegistryStudy) -> Section:
         if study.adjusted_for_site
         else f"The curves are not adjusted for the site: {on_record} on record, and they are where there are 2 to {MOST_SITES}."
     )
-    how = "All parts were read twice, one at a time: first what they hold, then their sums by one plan. Nobody's visits were left out."
+    how = "All parts were read twice, one at a time: first what they hold, then their sums by one plan. No visits were left out for small cells."
     return Section((Passage((how, site, *methods_of_sums(study.whole.compared)), "items"),))
 
 

@@ -98,16 +98,16 @@ def prepare_registry(folder: Path | str, **given: Any) -> RegistryStudy:
     sites = survey.sites if 1 < len(survey.sites) <= MOST_SITES else ()
     described = {str(name) for name in survey.sample.patients}
     plan = plan_pooling(
-        survey.sample, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
+        survey.like, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
         reference=asked.reference, level=asked.level,
     )  # fmt: skip
     known = {*plan.categories, "events", "reasons", "modalities"}
     plan = plan_pooling(
-        survey.sample, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
+        survey.like, asked.measure, week=asked.week, sites=sites, enough=asked.enough, threshold=asked.threshold,
         reference=asked.reference, level=asked.level, also={name: survey.names[name] for name in known if name in survey.names},
     )  # fmt: skip
     kept = {name: labels for name, labels in plan.categories.items() if name in survey.names and name in described}
-    plan = replace(plan, k=0, categories=kept)
+    plan = replace(plan, k=0, sites=(), categories=kept)  # a patient's site may be missing, and parts need not be sites
     sums, moments, parts = registry_sums(folder, plan)
     pooled = PooledSites(replace(plan, sites=tuple(parts["site"])), sums, moments, parts, 0)
     with steps("Comparing") as step:

@@ -22,7 +22,8 @@ def curves_figure(found: PooledComparison, *, told: str, message: str) -> Figure
     """Draw the model means by week; the table has a row a protocol and week."""
     endpoint, table = found.plan.endpoint, found.means.astype({"protocol": "str"})
     measure, percent = endpoint.measure, numbers.level_in_words(endpoint.level)
-    drawn = marks(list(found.plan.protocols))
+    inside = set(table["protocol"])
+    drawn = {name: mark for name, mark in marks(list(found.plan.protocols)).items() if name in inside}
     weeks = sorted(table["week"].unique())
     span = max(weeks) - min(weeks) if len(weeks) > 1 else 1.0
     decimals = shown_decimals(measure)

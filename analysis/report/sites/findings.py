@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.counted import form
+from analysis.curves.covariates import adjusted_in_words
 from analysis.outcomes.home_programme.events import OTHER, SERIOUS
+from analysis.pooled.agreed import SITE
 from analysis.report.comparison.findings.finding import Difference, Mean, Seen
 from analysis.report.comparison.findings.responder_words import responders_words
 from analysis.report.comparison.findings.rules import verdict_of
 from analysis.report.comparison.findings.words import difference_words
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.wording import NO_HARMS_RECORDED, counts_by_protocol
 
 if TYPE_CHECKING:
@@ -40,6 +42,8 @@ class SitesFindings:
         Model means at the primary week.
     left_out, with_visits : int
         Patients whose visits are in no curve for the rule of small cells, of all with visits of the curves.
+    in_curves : tuple of Seen
+        By protocol the patients whose value at the primary week is in the curves, of those who have one.
     only_complete : bool
         Whether the curves hold only patients who were seen at every week.
     wider : float
@@ -53,6 +57,7 @@ class SitesFindings:
     means: tuple[Mean, ...]
     left_out: int
     with_visits: int
+    in_curves: tuple[Seen, ...]
     only_complete: bool
     wider: float
 
@@ -87,19 +92,27 @@ def find(pooled: PooledSites, compared: PooledComparison) -> SitesFindings:
                     protocol, reference, week, float(row["estimate"]), *limits, float(row["p_value"]), among, own, other, verdict, *both, 0, 0
                 ),
             )  # fmt: skip
-    patterns = None if pooled.moments is None else pooled.moments.seen
-    whole = compared.n_in_curves + compared.left_out
+    moments = pooled.moments
+    whole = compared.left_out + (0 if moments is None else moments.n_patients)
     wider = float(np.sqrt(whole / compared.n_in_curves)) if compared.n_in_curves else float("nan")
+    complete = moments is not None and bool(moments.seen[:, moments.seen.any(axis=0)].all())
+    at_week = compared.means[compared.means["week"] == week] if len(compared.means) else None
+    held = (
+        {} if at_week is None else dict(zip(at_week["protocol"].astype("str"), at_week["n"].astype(int), strict=True))
+    )
     return SitesFindings(
-        len(pooled.sites),
-        len(plan.sites),
-        tuple(seen.values()),
-        differences,
-        means,
-        compared.left_out,
-        whole,
-        bool(compared.left_out and patterns is not None and patterns.all()),
-        wider,
+        sites=len(pooled.sites),
+        of=len(plan.sites),
+        seen=tuple(seen.values()),
+        differences=differences,
+        means=means,
+        left_out=compared.left_out,
+        with_visits=whole,
+        in_curves=tuple(
+            Seen(one.protocol, min(held.get(one.protocol, 0), one.seen), one.seen) for one in seen.values()
+        ),
+        only_complete=bool(compared.left_out and compared.n_in_curves and complete),
+        wider=wider,
     )
 
 
@@ -127,24 +140,55 @@ def seen_words(found: SitesFindings, compared: PooledComparison) -> str:
 
 
 def differences_words(found: SitesFindings, compared: PooledComparison, allocation: Allocation) -> list[str]:
-    """Say what each difference supports; that there is none to judge, where there is none."""
+    """Say what each difference supports; who could not be compared; and who was seen and is in no curve."""
+    at = numbers.moment(compared.plan.primary_week)
     if not found.differences:
-        return ["No protocols could be compared by their curves."]
+        nobody = f"Nobody in the curves was seen at {at}, so protocols are not compared there."
+        return [nobody if len(compared.differences) else "No protocols could be compared by their curves."]
     measure, level = compared.plan.endpoint.measure, compared.plan.endpoint.level
-    said = []
+    held = {one.protocol: one for one in found.in_curves}
+    said, told = [], False
     for one in found.differences:
-        if one.verdict == "no conclusion" and found.left_out and one.seen and one.reference_seen:
-            both = (
-                f"{name.protocol} {numbers.fraction(name.seen, name.allocated)}"
-                for name in (one.seen, one.reference_seen)
-            )
+        both = [held[name] for name in (one.protocol, one.reference) if name in held]
+        gone = [who.protocol for who in both if not who.seen and who.allocated]
+        if one.verdict == "not compared" and gone:
             said.append(
-                f"No conclusion about {one.protocol} against {one.reference} from the curves, which hold too few of those due: "
-                f"{numbers.listed(list(both))}."
+                f"{capitalised(one.protocol)} could not be compared with {one.reference} at {at}: the curves hold nobody of "
+                f"{numbers.listed(gone)} then."
             )
             continue
-        said.append(difference_words(one, measure, level=level, allocation=allocation, again=bool(said)))
-    return said
+        fewer = bool(found.left_out) or any(who.seen < who.allocated for who in both)
+        if one.verdict == "no conclusion" and fewer and one.seen and one.reference_seen:
+            due = [
+                f"{who.protocol} {numbers.fraction(who.seen, who.allocated)}" for who in (one.seen, one.reference_seen)
+            ]
+            said.append(
+                f"No conclusion about {one.protocol} against {one.reference} from the curves, which hold too few of those due: "
+                f"{numbers.listed(due)}."
+            )
+            continue
+        said.append(difference_words(one, measure, level=level, allocation=allocation, again=told))
+        told = told or one.verdict != "not compared"
+    names = {name for one in found.differences for name in (one.protocol, one.reference)}
+    if without := [one.protocol for one in found.seen if one.protocol not in names]:
+        who = numbers.listed(without)
+        said.append(f"{capitalised(who)} could not be compared: the curves hold nobody of {who}.")
+    return [*said, *_not_in_curves_words(found, compared)]
+
+
+def _not_in_curves_words(found: SitesFindings, compared: PooledComparison) -> list[str]:
+    """Say how many with a value at the primary week are in no curve, and why; nothing where all are in them."""
+    held, seen = (sum(getattr(one, name) for one in found.in_curves) for name in ("seen", "allocated"))
+    if held == seen:
+        return []
+    known = {"protocol", *([SITE] if compared.plan.sites else [])}  # a site names itself
+    columns = [adjusted_in_words([one.name]) for one in compared.plan.moments.covariates if one.name not in known]
+    lacks = f"lack {' or '.join(columns)}" if columns else ""
+    few = "are left out as few share their pattern" if found.left_out else ""
+    why, at = " or ".join(filter(None, (lacks, few))), numbers.moment(compared.plan.primary_week)
+    return [
+        f"The curves hold {numbers.fraction(held, seen)} of those with a value at {at}{f'; the others {why}' if why else ''}."
+    ]
 
 
 def improved_words(compared: PooledComparison) -> list[str]:
@@ -189,7 +233,12 @@ def harms_words(compared: PooledComparison) -> str:
             f" Of {numbers.plural(compared.n_patients, 'patient')} {numbers.count(compared.records_events)} are at sites that record events."
         )
     )
-    said = []
+    said, unsaid = [], compared.records_events - compared.records_seriousness
+    if unsaid and events.table.loc[events.table["event"] == OTHER, "patients"].sum():
+        whose = numbers.plural(unsaid, "patient")
+        of += (
+            f" At sites with {whose} it is not said which events were serious: only those so by their name are counted."
+        )
     for kind in (SERIOUS, OTHER):
         rows = events.table[events.table["event"] == kind]
         counts = list(zip(rows["protocol"], rows["patients"], rows["allocated"], strict=True))
@@ -213,6 +262,6 @@ def title_words(found: Sequence[Difference]) -> str:
     n = numbers.plural(len(found), "comparison")
     if any(one.verdict == "no conclusion" for one in found):
         return (
-            f"Too many were not seen for a conclusion in {sum(one.verdict == 'no conclusion' for one in found)} of {n}"
+            f"The curves hold too few for a conclusion in {sum(one.verdict == 'no conclusion' for one in found)} of {n}"
         )
     return f"A difference is told in {len(favoured)} of {n} with {found[0].reference}"

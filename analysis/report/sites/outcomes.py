@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
+from analysis.pooled.comparison import PooledComparison
 from analysis.report.comparison.outcomes import multiplicity_sentence, responder_differences
 from analysis.report.figures.responder_figures import responder_figure
 from analysis.report.parts import numbers
@@ -21,7 +24,13 @@ def recovery(study: SitesStudy) -> Section:
     """Show the model means by week."""
     compared = study.compared
     if compared.means.empty:
-        return Section((absent("visits of which curves can be fitted: nobody's stay, or there is one protocol."),))
+        return Section(
+            (
+                absent(
+                    "visits for curves: nobody's are in the sums, or they are of one protocol, or none of the reference."
+                ),
+            )
+        )
     told = " ".join(differences_words(study.found, compared, study.allocation))
     return Section((curves_figure(compared, told=told, message=title_words(study.found.differences)),))
 
@@ -34,6 +43,9 @@ def differences(study: SitesStudy) -> Section:
     decimals, percent = shown_decimals(plan.endpoint.measure), numbers.level_in_words(plan.endpoint.level)
     table = compared.differences.astype({"protocol": "str"})
     several = len(compared.primary)
+    every = _every_week(table, compared, percent)
+    if not several:
+        return Section((absent(f"patients in the curves at {numbers.moment(plan.primary_week)}."), every))
     items = [Passage((multiplicity_sentence(several),))] if several > 1 else []
     alone = table[table["week"] == plan.primary_week].set_index("protocol")
     primary = compared.primary.astype({"protocol": "str"})
@@ -57,12 +69,17 @@ def differences(study: SitesStudy) -> Section:
         (f"Intervals: {method_in_words(table)}.{' Adjusted by Bonferroni.' if several > 1 else ''}",),
         name="primary",
     )
-    every = Table(
+    return Section((*items, at, every))
+
+
+def _every_week(table: pd.DataFrame, compared: PooledComparison, percent: str) -> Table:
+    measure = compared.plan.endpoint.measure
+    return Table(
         table,
-        f"Differences in {plan.endpoint.measure.unit} by week.",
+        f"Differences in {measure.unit} by week.",
         (
             Column("week", "Week", "week"),
-            Column("estimate", f"Difference ({percent} interval)", "signed with interval", decimals),
+            Column("estimate", f"Difference ({percent} interval)", "signed with interval", shown_decimals(measure)),
             Column("p_value", "P value", "p"),
         ),
         (
@@ -71,7 +88,6 @@ def differences(study: SitesStudy) -> Section:
         name="differences",
         rows_grouped_by="protocol",
     )
-    return Section((*items, at, every))
 
 
 def responder_analysis(study: SitesStudy) -> Section:

@@ -1,5 +1,6 @@
 """Responders by protocol: counted by hand, and where the counting stops."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -14,6 +15,7 @@ from analysis.errors import CohortWarning, ModelError
 from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.change_distribution import change_distribution
 from analysis.outcomes.responders.responders import responders
+from analysis.outcomes.responders.threshold_grid import threshold_grid
 
 
 def test_counted_by_hand(two_protocols):
@@ -218,3 +220,21 @@ def test_relabelled_and_reordered_patients_give_the_same(two_protocols, rng):
     one, other = (responders(cohort, "ikdc", week=26, threshold=12) for cohort in (two_protocols, shuffled))
     pd.testing.assert_frame_equal(one.table, other.table)
     pd.testing.assert_frame_equal(one.distribution.shares, other.distribution.shares)
+
+
+def test_who_is_not_yet_due_is_no_failure_in_the_distribution(two_protocols):
+    """The six patients not seen are not due at week 26: out of the count, at the threshold and at every other amount."""
+    unseen = ~two_protocols.patients["patient_id"].isin(
+        two_protocols.visits.loc[two_protocols.visits["week"] == 26, "patient_id"]
+    )
+    people = two_protocols.patients.assign(due_week=np.where(unseen, 12.0, 40.0))
+    cohort = dataclasses.replace(two_protocols, patients=people, as_of="2025")
+    found = responders(cohort, "ikdc", week=26, threshold=12, missing="non-response")
+    whole = change_distribution(cohort, found.endpoint, thresholds=[12])
+    assert found.table["n"].tolist() == [8, 16]
+    for shares in (whole.shares, found.distribution.shares):
+        assert shares.groupby("protocol")["n"].max().to_dict() == {"usual": 8, "early": 16}
+    grid = threshold_grid(cohort, found.endpoint, thresholds=[12]).table
+    assert grid.loc[grid["missing"] == "non-response", "n"].tolist() == [8, 16]
+    none_due = dataclasses.replace(cohort, visits=cohort.visits[cohort.visits["week"] < 26])
+    assert change_distribution(none_due, found.endpoint, thresholds=[12]).shares["n"].tolist() == [0, 0]

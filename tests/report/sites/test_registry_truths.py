@@ -66,3 +66,31 @@ def test_every_section_holds_something(study):
         assert all(str(item).strip() for item in section), name
         assert len(section), name
     assert np.isfinite(study.whole.compared.primary["estimate"]).all()
+
+
+def test_who_has_no_site_was_seen_all_the_same(tmp_path):
+    """The curves are adjusted for the site, which a third have not: they are in no curve, and not called unseen."""
+    from dataclasses import replace
+
+    cohort = cohort_of(effect=1.2)
+    known = np.arange(240) % 3 > 0
+    people = cohort.patients.assign(site=cohort.patients["site"].where(known, None), sex=np.where(known, "f", "m"))
+    folder = write_cohort(replace(cohort, patients=people), tmp_path / "c", file_format="parquet", partition="sex")
+    study = registry.prepare_registry(folder, measure="pain", threshold=2.0)
+    told = said(registry.answer(study))
+    assert "Nobody's visits were left out" not in said(registry.methods(study))
+    assert "240/240 of those due" in told
+    assert "The curves hold 160/240 of those with a value at week 26; the others lack the baseline or site." in told
+    assert "not seen" not in told
+
+
+def test_a_part_without_the_measure_counts_elsewhere(tmp_path):
+    from dataclasses import replace
+
+    cohort = cohort_of(effect=1.2)
+    south = cohort.patients.loc[cohort.patients["site"] == "south", "patient_id"]
+    cohort = replace(cohort, visits=cohort.visits[~cohort.visits["patient_id"].isin(south)])
+    folder = write_cohort(cohort, tmp_path / "c", file_format="parquet", partition="site")
+    told = said(registry.answer(registry.prepare_registry(folder, measure="pain", threshold=2.0)))
+    assert told.startswith("240 patients; at week 26 120/240 of those due had a value of pain")
+    assert "any other harm: usual 12/120, early 12/120" in told

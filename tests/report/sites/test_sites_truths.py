@@ -40,8 +40,8 @@ def cohort_of(*, effect=0.0, seen=1.0, each=60, harms=0.1, events=True, seed=3):
     return Cohort(people, visits, events=harmed if events else None, reference="usual")
 
 
-def study_of(cohort, folder, *, trusted=True, without=(), silent=(), **parameters):
-    plan = plan_pooling(cohort, "pain", week=26, sites=["north", "south"], threshold=2.0)
+def study_of(cohort, folder, *, trusted=True, without=(), silent=(), like=None, week=26, **parameters):
+    plan = plan_pooling(like or cohort, "pain", week=week, sites=["north", "south"], threshold=2.0)
     files = []
     for name in plan.sites:
         people = cohort.patients[cohort.patients["site"] == name]
@@ -175,3 +175,97 @@ def test_every_section_of_an_invented_network_holds_something(tmp_path):
         assert len(section), name
         assert all(str(item).strip() for item in section), name
     assert "Not in the data" not in every_section(study)
+
+
+def without_values(cohort, gone):
+    return replace(cohort, visits=cohort.visits[~gone].reset_index(drop=True))
+
+
+def test_who_has_no_baseline_was_seen_all_the_same(tmp_path):
+    """All are seen at week 26, and 48 of 120 of each protocol have no baseline: they are in no curve, and not called unseen."""
+    cohort = cohort_of(effect=1.2)
+    number = cohort.visits["patient_id"].str[1:].astype(int)
+    study = study_of(without_values(cohort, (cohort.visits["week"] == 0) & (number // 2 % 5 < 2)), tmp_path)
+    told = said(sites.answer(study))
+    assert "240/240 of those due had a value" in told
+    assert "not seen" not in told
+    assert (
+        "No conclusion about early against usual from the curves, which hold too few of those due: early 72/120" in told
+    )
+    assert "The curves hold 144/240 of those with a value at week 26; the others lack the baseline." in told
+
+
+def test_a_protocol_that_is_in_no_curve_is_not_called_unseen(tmp_path):
+    """Of a third protocol nobody has a baseline: seen, and compared by no curve; the limits are of one comparison."""
+    cohort = cohort_of(effect=1.2)
+    third = np.arange(240) % 3 == 0
+    people = cohort.patients.assign(protocol=cohort.patients["protocol"].astype("str").where(~third, "late"))
+    like = replace(cohort, patients=people)
+    gone = (cohort.visits["week"] == 0) & cohort.visits["patient_id"].isin(people.loc[third, "patient_id"])
+    study = study_of(without_values(like, gone), tmp_path, like=like)
+    told = said(sites.answer(study))
+    assert "late 80/80" in told
+    assert "Late could not be compared: the curves hold nobody of late." in told
+    assert "not seen" not in told
+    assert "nobody of late was seen" not in told
+    assert [one.among for one in study.found.differences] == [1]
+
+
+def test_the_reference_in_no_curve_leaves_none(tmp_path):
+    cohort = cohort_of(effect=1.2)
+    usual = cohort.patients.loc[cohort.patients["protocol"] == "usual", "patient_id"]
+    gone = (cohort.visits["week"] == 0) & cohort.visits["patient_id"].isin(usual)
+    study = study_of(without_values(cohort, gone), tmp_path, like=cohort)
+    assert "No protocols could be compared by their curves." in said(sites.answer(study))
+    assert "No curve: of the protocols only early has visits in the sums." in said(sites.methods(study))
+    assert "favour" not in every_section(study)
+
+
+def test_too_early_to_tell_is_no_error(tmp_path):
+    """The plan goes to week 26, and nobody has got there: there are curves, and nothing is compared at that week."""
+    cohort = cohort_of(effect=1.2)
+    study = study_of(without_values(cohort, cohort.visits["week"] == 26), tmp_path, like=cohort)
+    told = every_section(study)
+    assert "Nobody in the curves was seen at week 26, so protocols are not compared there." in told
+    assert study.compared.differences["week"].unique().tolist() == [6.0]
+    assert "favour" not in told
+
+
+def test_the_curves_are_compared_at_the_week_of_the_endpoint(tmp_path):
+    study = study_of(cohort_of(effect=1.2), tmp_path, week=6)
+    assert [one.week for one in study.found.differences] == [6.0]
+    assert "At week 6, 240/240 of those due" in said(sites.answer(study))
+
+
+def test_means_do_not_hang_on_a_site_that_sent_nothing(tmp_path):
+    study = study_of(cohort_of(effect=1.2), tmp_path, without=["south"])
+    assert len(study.compared.means) == 4
+    assert study.compared.means["estimate"].notna().all()
+
+
+def test_a_site_that_never_took_the_measure_counts_elsewhere(tmp_path):
+    cohort = cohort_of(effect=1.2)
+    south = cohort.patients.loc[cohort.patients["site"] == "south", "patient_id"]
+    study = study_of(without_values(cohort, cohort.visits["patient_id"].isin(south)), tmp_path, like=cohort)
+    told = said(sites.answer(study))
+    assert "240 patients of 2 sites. At week 26, 120/240 of those due" in told
+    assert "usual 12/120, early 12/120" in told
+
+
+@pytest.mark.parametrize(("said_by", "told"), [((), 240), (("north",), 120), (("north", "south"), 0)])
+def test_where_it_is_not_said_which_events_were_serious(said_by, told, tmp_path):
+    cohort = cohort_of()
+    sites_of = dict(zip(cohort.patients["patient_id"], cohort.patients["site"], strict=True))
+    serious = [False if sites_of[one] in said_by else None for one in cohort.events["patient_id"]]
+    if said_by:
+        cohort = replace(cohort, events=cohort.events.assign(serious=np.array(serious, dtype=object)))
+    answer = said(sites.answer(study_of(cohort, tmp_path)))
+    sentence = f"At sites with {told} patients it is not said which events were serious"
+    assert (sentence in answer) == bool(told)
+    assert ("not said which" in answer) == bool(told)
+
+
+def test_events_that_the_plan_did_not_expect_and_nobody_had_are_none_on_record(tmp_path):
+    cohort = cohort_of(harms=0.0)
+    told = said(sites.answer(study_of(cohort, tmp_path, like=replace(cohort, events=None))))
+    assert "any serious harm: none on record of 240 patients" in told
