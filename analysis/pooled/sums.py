@@ -139,7 +139,46 @@ def sums_of_json(plan: PoolingPlan, data: Mapping[str, Any]) -> CohortSums:
     layouts = layout_of(plan)
     if set(data) != set(layouts):
         raise ValueError(f"tables {sorted(set(data) ^ set(layouts))}")
-    return CohortSums(plan, {name: _read(name, layout, data[name]) for name, layout in layouts.items()})
+    tables = {name: _read(name, layout, data[name]) for name, layout in layouts.items()}
+    if wrong := contradiction_in(tables):
+        raise ValueError(wrong)
+    return CohortSums(plan, tables)
+
+
+def contradiction_in(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Say which counts cannot be of one group of patients; nothing where all can.
+
+    Examples
+    --------
+    >>> from analysis.pooled import cohort_sums, plan_pooling
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> contradiction_in(cohort_sums(cohort, plan_pooling(cohort, "pain", week=26)).tables)
+    ''
+    """
+    patients, responders = (tables[name].copy() for name in ("patients", "responders"))
+    patients.index = responders.index = patients.index.get_level_values("protocol")
+    visits, of = tables["visits"], patients["allocated"]
+    of_visits = of.reindex(visits.index.get_level_values("protocol")).to_numpy()
+    states = visits[["seen", "missed_seen_later", "not_seen_again", "not_yet_due"]].sum(axis=1)
+    labelled = tables["categories"]["patients"].groupby(level=["variable", "protocol"]).sum()
+    reached = tables["amounts"]["reached"].groupby(level="protocol").max()
+    wrong = {
+        "more patients were seen than there are": patients.gt(of, axis=0).any(axis=None),
+        "visits seen and missed are not those of all patients": (states != visits["allocated"]).any(),
+        "tables count other patients": (responders["allocated"] != of).any()
+        or ((visits["allocated"] != of_visits) & (visits["allocated"] > 0)).any(),
+        "more responded than were judged": (responders["responders"] > responders["judged"]).any()
+        or (responders["judged"] > of).any()
+        or (reached > responders["judged"].reindex(reached.index)).any(),
+        "labels are not those of the patients with one": (
+            labelled != tables["known"]["n"].reindex(labelled.index)
+        ).any(),
+        "more patients had an event than there were events": (
+            tables["harms"]["patients"] > tables["harms"]["events"]
+        ).any(),
+    }
+    return next((said for said, is_so in wrong.items() if is_so), "")
 
 
 def _read(name: str, layout: TableLayout, data: Mapping[str, Any]) -> pd.DataFrame:
