@@ -40,6 +40,7 @@ def done(kneecurve, *words):
     return found.out
 
 
+@pytest.mark.slow
 def test_from_cohorts_to_a_report(kneecurve, places):
     told = done(kneecurve, "plan", "like theirs", *SITES, *SETTING, "--out", "plan.json", "--also", "events=fall")
     assert "send it to every site" in told

@@ -55,6 +55,7 @@ def kinds(section):
     return [item.kind for item in section if isinstance(item, Passage)]
 
 
+@pytest.mark.slow
 def test_the_page_keeps_the_rules_and_has_every_section(tmp_path, page_rules, cohort):
     folder = write_cohort(cohort, tmp_path / "cohort")
     parameters = {"patient": "p0002", "measures": ["knee_flexion"]}

@@ -94,6 +94,7 @@ def attack(cohort, made):
     return recovered(counts, printed(made, counts, counts.quarters[-1]))
 
 
+@pytest.mark.slow
 def test_the_attacker_reads_who_started_and_was_due_out_of_the_words(quick_quarter_of, cohort):
     """The reader of words finds what In short, titles, captions and alternative sentences print, and leaves no count over."""
     made, counts = quick_quarter_of(cohort), quarter_indicators(cohort).counts
@@ -266,6 +267,7 @@ def test_aggregates_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, tmp
     assert made.absent("completeness")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hidden", [False, True])
 def test_the_counts_of_a_network_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, small, tmp_path, hidden):
     """Two sites send counts; where one of them hides small ones the page says nothing of what holds them."""

@@ -19,6 +19,8 @@ from synthetic_cohort import generate_cohort
 from .sites_of import by_site, with_sites
 from .test_rounds import seeds_of, settled
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def cohort():

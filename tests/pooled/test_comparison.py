@@ -189,6 +189,7 @@ def test_a_week_at_which_nobody_was_seen_has_missing_shares():
     assert found.responders.mean_improvement["mean"].isna().all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("measure", "options"),
     [
@@ -211,6 +212,7 @@ def test_every_kind_of_endpoint(measure, options):
     assert plan.endpoint.to_reach.value in plan.amounts
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", ["excluded", "non-response"])
 def test_visits_that_are_not_yet_due(missing):
     cohort = with_sites(generate_cohort(patients=120, seed=4).observed, 2)

@@ -45,6 +45,7 @@ def test_sums_of_parts_are_those_of_the_whole(cohort, folder):
     assert np.allclose(found.differences[numbers], direct[numbers], rtol=1e-8, atol=1e-8)
 
 
+@pytest.mark.slow
 def test_who_is_drawn_does_not_depend_on_the_parts(cohort, folder, tmp_path):
     one = write_cohort(cohort, tmp_path / "one")
     other = write_cohort(cohort, tmp_path / "other", file_format="parquet", partition="sex")
@@ -68,6 +69,7 @@ def test_the_sample_has_all_rows_of_its_patients(cohort, folder):
     assert everybody.n_parts == 4
 
 
+@pytest.mark.slow
 def test_names_of_every_part_are_known(cohort, tmp_path):
     """One patient has an event that nobody drawn has."""
     drawn = survey_registry(write_cohort(cohort, tmp_path / "a"), patients=20).sample.patients["patient_id"]
@@ -89,6 +91,7 @@ def test_a_sample_of_nobody_is_refused(folder, patients):
         survey_registry(folder, patients=patients)
 
 
+@pytest.mark.slow
 def test_what_one_patient_of_all_has_is_planned_for(cohort, tmp_path):
     """A protocol, a week of a visit and a week of home sessions, each of one patient who is not in the sample."""
     drawn = set(survey_registry(write_cohort(cohort, tmp_path / "a"), patients=20).sample.patients["patient_id"])

@@ -27,6 +27,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> list[Scored]:
     return [scored(style) for style in styles(tmp_path_factory.mktemp("styles"))]
 
 
+@pytest.mark.slow
 def test_columns_mapped_right_wrong_and_left_open(results):
     for one in results:
         rest = [f"   {said:6}{name}: {uses}" for name, said, uses in one.judged if said != "right"]

@@ -110,6 +110,7 @@ def test_a_plan_and_a_refusal_are_those_of_one_machine(cluster):
         assert str(said.value).endswith("or agree on a plan with these weeks too.")
 
 
+@pytest.mark.slow
 def test_a_patient_in_two_partitions_is_refused_until_the_frame_is_shuffled(cluster):
     frame = visits(patients=120)
     cut = dd.from_pandas(frame.sort_values("week", ignore_index=True), npartitions=5)

@@ -72,6 +72,7 @@ def bounds(people, groups, found, quantity, group):
     return ends[0].fun, -ends[1].fun
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(sizes=st.lists(st.integers(1, 60), min_size=2, max_size=4), seed=st.integers(0, 10_000))
 def test_no_small_count_of_a_group_can_be_told_from_what_is_shown(sizes, seed):

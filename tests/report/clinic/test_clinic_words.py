@@ -99,6 +99,7 @@ def test_no_sentence_stands_twice_on_the_page_and_every_picture_keeps_the_rules(
     )
 
 
+@pytest.mark.slow
 def test_every_count_on_the_page_is_one_that_the_quarter_releases(folder):
     printed = []
     for site in ("tiny", "north"):
@@ -143,6 +144,7 @@ def test_counts_without_patients_have_no_completeness_and_no_questions(tmp_path)
     assert "Completeness:" not in said
 
 
+@pytest.mark.slow
 def test_late_data_are_told_as_far_as_the_ledger_goes(folder):
     first = planted_page(folder, "north")
     clinic.record_release(first)

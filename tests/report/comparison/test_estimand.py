@@ -186,6 +186,7 @@ def test_every_item_of_the_statement_is_there_once_in_order(items, numbers):
     assert [number for number, _, _ in items] == numbers.split()
 
 
+@pytest.mark.slow
 def test_the_checklist_follows_the_design_and_names_sections_that_exist(studies):
     headings = {
         re.sub("^#+ ", "", line).strip()

@@ -8,6 +8,8 @@ from analysis.report import registry, sites
 
 from .test_sites_truths import cohort_of, said
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):

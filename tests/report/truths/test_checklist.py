@@ -64,7 +64,7 @@ DESIGNS = (("randomised", 42), ("observational", 34))
 QUICK = {"without a start", "nobody of one protocol", "complete"}
 NAMES = [
     *(pytest.param(one, marks=[] if one in QUICK else pytest.mark.slow) for one in TRUTHS),
-    *(f"more: {one}" for one in MORE),
+    *(pytest.param(f"more: {one}", marks=pytest.mark.slow) for one in MORE),
 ]
 
 
