@@ -110,11 +110,11 @@ def summarise(
     """Count a site by the plan; no row of a patient leaves, and what leaves is no anonymous data."""
     from analysis.cohort import load_cohort
     from analysis.pooled.agreed import read_pooling_plan
-    from analysis.pooled.first_round import summarise_profiles, write_profiles
-    from analysis.pooled.masked_site import mask_site, write_masked
-    from analysis.pooled.masks import read_seeds
-    from analysis.pooled.sealed import hash_of_file
-    from analysis.pooled.site_file import NOTE, summarise_site, write_site_sums
+    from analysis.pooled.sites.first_round import summarise_profiles, write_profiles
+    from analysis.pooled.sites.masked_site import mask_site, write_masked
+    from analysis.pooled.sites.masks import read_seeds
+    from analysis.pooled.sites.sealed import hash_of_file
+    from analysis.pooled.sites.site_file import NOTE, summarise_site, write_site_sums
 
     plan, cohort = read_pooling_plan(plan_file), load_cohort(folder)
     shared = None if seeds is None else read_seeds(seeds)
@@ -154,8 +154,8 @@ def combine(
 ) -> None:
     """Check the files of the sites against each other and add them up; nothing is combined where one does not fit."""
     from analysis.pooled.agreed import read_pooling_plan
-    from analysis.pooled.combining import combine_sites, write_network
-    from analysis.pooled.first_round import read_profiles, settle_kept
+    from analysis.pooled.sites.combining import combine_sites, write_network
+    from analysis.pooled.sites.first_round import read_profiles, settle_kept
 
     plan = read_pooling_plan(plan_file)
     if first_round:

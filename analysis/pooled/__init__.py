@@ -7,23 +7,19 @@
 - ``sums_file``: Sums of a part written to a file, to be added another time.
 - ``counting``: A cohort becomes sums, by the functions that count a whole cohort.
 - ``visits_of_curves``: The visits that the recovery curves of all parts are fitted to.
-- ``sealed``: Files with the hash of what they hold, read by the plan and version they were made by.
-- ``site_file``: What one site sends: sums, and moments of its visits; written, and read strictly.
-- ``first_round``: Patients by pattern of visits and level, pooled first, so that sites leave out what is rare among all.
-- ``masks``: Numbers that say nothing alone: masks of pairs of sites cancel in the sum.
-- ``masked_site``: What one site sends masked: all its numbers in one row.
-- ``combining``: The files of the sites checked against each other and added up.
 - ``tables_of_sums``: Tables from sums, finished as those of a whole cohort are.
 - ``registry``: A registry that does not fit into memory: parts counted one after the other, and a sample of rows.
 - ``comparison``: The tables of a comparison of protocols from sums: what a whole cohort gives, and what only rows could.
+
+Room ``sites``: what sites that share no row send, and how it is combined.
 """
 
 from analysis.pooled.agreed import PoolingPlan, read_pooling_plan
-from analysis.pooled.combining import PooledSites, combine_sites, read_network, write_network
 from analysis.pooled.comparison import PooledComparison, compare_from_sums
 from analysis.pooled.counting import cohort_sums
 from analysis.pooled.planning import plan_pooling
-from analysis.pooled.site_file import SiteSums, read_site_sums, summarise_site, write_site_sums
+from analysis.pooled.sites.combining import PooledSites, combine_sites, read_network, write_network
+from analysis.pooled.sites.site_file import SiteSums, read_site_sums, summarise_site, write_site_sums
 from analysis.pooled.sums import CohortSums
 from analysis.pooled.sums_file import read_cohort_sums, write_cohort_sums
 

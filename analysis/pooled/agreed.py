@@ -22,6 +22,7 @@ from analysis.errors import CohortError, ModelError
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 from analysis.result import Result
+from analysis.writing.texts import write_text
 
 #: Name and version of the form; a file of another version is not read.
 FORM = "kneecurve plan of a comparison in parts, version 1"
@@ -137,13 +138,7 @@ class PoolingPlan(Result):
         """
         target = Path(path)
         refuse_impossible_name(target, error=CohortError)
-        if target.exists() and not overwrite:
-            raise CohortError(
-                "There is a file of that name already.", where=str(target), what_to_do="Choose another name."
-            )
-        beside = target.with_name(f".{target.name}.part")
-        beside.write_text(self.to_text(), encoding="utf-8", newline="\n")
-        return beside.replace(target)
+        return write_text(self.to_text(), target, overwrite=overwrite)
 
     def _headline(self) -> str:
         sites = counted(len(self.sites), "site") if self.sites else "parts"

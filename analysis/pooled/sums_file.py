@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from analysis.pooled.agreed import PoolingPlan
-from analysis.pooled.sealed import not_sent, read_sealed, write_sealed
+from analysis.pooled.sites.sealed import not_sent, read_sealed, write_sealed
 from analysis.pooled.sums import CohortSums, sums_of_json
 
 FORM = "kneecurve sums of a part, version 1"

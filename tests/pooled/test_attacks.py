@@ -9,11 +9,11 @@ import pytest
 
 from analysis.errors import CohortError
 from analysis.pooled.agreed import read_pooling_plan
-from analysis.pooled.combining import combine_sites
-from analysis.pooled.first_round import read_profiles, settle_kept, summarise_profiles, write_profiles
-from analysis.pooled.masked_site import mask_site, write_masked
 from analysis.pooled.planning import plan_pooling
-from analysis.pooled.site_file import summarise_site
+from analysis.pooled.sites.combining import combine_sites
+from analysis.pooled.sites.first_round import read_profiles, settle_kept, summarise_profiles, write_profiles
+from analysis.pooled.sites.masked_site import mask_site, write_masked
+from analysis.pooled.sites.site_file import summarise_site
 from synthetic_cohort import generate_cohort
 
 from .sites_of import by_site, with_sites

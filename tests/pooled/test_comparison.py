@@ -21,11 +21,11 @@ from analysis.outcomes import (
     responders,
     time_to_stopping,
 )
-from analysis.pooled.combining import combine_sites
 from analysis.pooled.comparison import NEEDS_ROWS, compare_from_sums
 from analysis.pooled.counting import cohort_sums
 from analysis.pooled.planning import plan_pooling
-from analysis.pooled.site_file import summarise_site, write_site_sums
+from analysis.pooled.sites.combining import combine_sites
+from analysis.pooled.sites.site_file import summarise_site, write_site_sums
 from synthetic_cohort import generate_cohort
 
 from .sites_of import by_site, with_sites

@@ -12,20 +12,20 @@ from hypothesis import strategies as st
 from analysis.curves import fit_mixed
 from analysis.curves.formula.part_summaries import VisitColumns, moments_of_part
 from analysis.errors import CohortError
-from analysis.pooled.combining import combine_sites
 from analysis.pooled.comparison import compare_from_sums
 from analysis.pooled.counting import cohort_sums
-from analysis.pooled.first_round import (
+from analysis.pooled.planning import plan_pooling
+from analysis.pooled.sites.combining import combine_sites
+from analysis.pooled.sites.first_round import (
     every_profile,
     read_profiles,
     settle_kept,
     summarise_profiles,
     write_profiles,
 )
-from analysis.pooled.masked_site import mask_site, read_masked, write_masked
-from analysis.pooled.masks import masked, unmasked_sum
-from analysis.pooled.planning import plan_pooling
-from analysis.pooled.site_file import summarise_site, write_site_sums
+from analysis.pooled.sites.masked_site import mask_site, read_masked, write_masked
+from analysis.pooled.sites.masks import masked, unmasked_sum
+from analysis.pooled.sites.site_file import summarise_site, write_site_sums
 from analysis.pooled.visits_of_curves import curve_visits
 from synthetic_cohort import generate_cohort
 

@@ -8,10 +8,10 @@ import pytest
 
 from analysis.errors import CohortError, ModelError
 from analysis.pooled.agreed import read_pooling_plan
-from analysis.pooled.combining import combine_sites, read_network, write_network
 from analysis.pooled.planning import plan_pooling
-from analysis.pooled.sealed import hash_of_file, write_sealed
-from analysis.pooled.site_file import read_site_sums, summarise_site, write_site_sums
+from analysis.pooled.sites.combining import combine_sites, read_network, write_network
+from analysis.pooled.sites.sealed import hash_of_file, write_sealed
+from analysis.pooled.sites.site_file import read_site_sums, summarise_site, write_site_sums
 from synthetic_cohort import generate_cohort
 
 from .sites_of import by_site, with_sites

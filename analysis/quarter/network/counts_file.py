@@ -23,7 +23,7 @@ from analysis.quarter.network.intervals import tightened
 from analysis.quarter.network.shared_counts import Definitions, ExpectedSums, SharedCounts, as_plain, from_plain
 from analysis.quarter.periods import every_period
 from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
-from analysis.writing.owners import new_token
+from analysis.writing.texts import write_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,31 +65,8 @@ def write_counts(counts: SharedCounts, file: str | os.PathLike[str], *, overwrit
     CohortError
         There is a file of that name already, or it cannot be written.
     """
+    refuse_no_file(Path(file))
     return write_text(to_text(counts), Path(file), overwrite=overwrite)
-
-
-def write_text(text: str, target: Path, *, overwrite: bool) -> Path:
-    """Write a text to a file that is there whole or not at all; raises as :func:`write_counts`."""
-    refuse_no_file(target)
-    if target.is_symlink() or (target.exists() and not overwrite):
-        raise CohortError(
-            "There is a file of that name already.",
-            where=str(target),
-            what_to_do="Choose another name, or --overwrite.",
-        )
-    part = target.with_name(f".{target.name}.part-{new_token()}")
-    try:
-        part.write_text(text, encoding="utf-8", newline="\n")
-        part.replace(target)
-    except OSError as error:
-        raise CohortError(
-            f"The file cannot be written: {error.strerror or error}.",
-            where=str(target),
-            what_to_do="Choose a place that you may write to.",
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
-    return target
 
 
 def to_text(counts: SharedCounts) -> str:

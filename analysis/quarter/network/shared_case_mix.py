@@ -15,13 +15,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.settings_files import read_json
 from analysis.errors import CohortError, ModelError
-from analysis.quarter.network.counts_file import write_text
 from analysis.quarter.network.shared_counts import ExpectedSums
 from analysis.quarter.sites.case_mix import COVARIATES, fit_logistic
 from analysis.result import Result
 from analysis.statistics.small_counts import LARGEST_HIDDEN
+from analysis.writing.texts import write_text
 
 FORM, VERSION = "kneecurve case-mix model", 1
 _DECIMALS = 12
@@ -222,6 +223,7 @@ def write_case_mix(model: SharedCaseMix, file: str | os.PathLike[str], *, overwr
     CohortError
         There is a file of that name already, or it cannot be written.
     """
+    refuse_no_file(Path(file))
     return write_text(model.to_text(), Path(file), overwrite=overwrite)
 
 

@@ -8,10 +8,10 @@ from typing import Any, get_args
 
 from analysis.cohort.files.data_package import write_cohort
 from analysis.errors import ReportError, check_choice
-from analysis.pooled.combining import PooledSites
 from analysis.pooled.comparison import compare_from_sums
 from analysis.pooled.planning import plan_pooling
 from analysis.pooled.registry import SAMPLE, Survey, registry_sums, survey_registry
+from analysis.pooled.sites.combining import PooledSites
 from analysis.progress import steps
 from analysis.report.comparison import prepare_study
 from analysis.report.comparison.parameters import Allocation

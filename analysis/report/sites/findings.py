@@ -21,8 +21,8 @@ from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.wording import NO_HARMS_RECORDED, counts_by_protocol
 
 if TYPE_CHECKING:
-    from analysis.pooled.combining import PooledSites
     from analysis.pooled.comparison import PooledComparison
+    from analysis.pooled.sites.combining import PooledSites
     from analysis.report.comparison.parameters import Allocation
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any, get_args
 
 from analysis.errors import ReportError, check_choice
-from analysis.pooled.combining import PooledSites, read_network
 from analysis.pooled.comparison import PooledComparison, compare_from_sums
+from analysis.pooled.sites.combining import PooledSites, read_network
 from analysis.report.comparison.parameters import Allocation
 from analysis.report.running.declared import ReportParameters, parameter, takes
 from analysis.report.sites.findings import SitesFindings, find

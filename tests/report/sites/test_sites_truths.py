@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from analysis.cohort.tables import Cohort
-from analysis.pooled.combining import combine_sites, write_network
 from analysis.pooled.planning import plan_pooling
-from analysis.pooled.site_file import summarise_site, write_site_sums
+from analysis.pooled.sites.combining import combine_sites, write_network
+from analysis.pooled.sites.site_file import summarise_site, write_site_sums
 from analysis.report import sites
 from synthetic_cohort import generate_cohort
 

@@ -13,36 +13,21 @@ from analysis.cohort.files.settings_files import read_json
 from analysis.counted import counted, form
 from analysis.errors import CohortError
 from analysis.pooled.agreed import PoolingPlan
-from analysis.writing.owners import new_token
+from analysis.writing.texts import write_text
 
 
 def write_sealed(data: Mapping[str, Any], path: str | Path, *, overwrite: bool) -> Path:
-    """Write plain data with the hash of all of them, whole or not at all; raises as :func:`analysis.pooled.site_file.write_site_sums`."""
+    """Write plain data with the hash of all of them, whole or not at all; raises as :func:`analysis.pooled.sites.site_file.write_site_sums`."""
     target = Path(path)
     refuse_impossible_name(target, error=CohortError)
-    if target.exists() and not overwrite:
-        raise CohortError(
-            "There is a file of that name already.",
-            where=str(target),
-            what_to_do="Choose another name, or --overwrite.",
-        )
-    part = target.with_name(f".{target.name}.part-{new_token()}")
-    try:
-        part.write_text(_text({**data, "sha256": _hash(data)}), encoding="utf-8", newline="\n")
-        part.replace(target)
-    except OSError as error:
-        raise CohortError(
-            f"The file cannot be written: {error.strerror or error}.",
-            where=str(target),
-            what_to_do="Choose a place that you may write to.",
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
-    return target
+    return write_text(_text({**data, "sha256": _hash(data)}), target, overwrite=overwrite)
 
 
 def read_sealed(path: str | Path, wanted: str, plan: PoolingPlan) -> dict[str, Any]:
-    """Read plain data that :func:`write_sealed` wrote, of a form and a plan; raises as :func:`analysis.pooled.site_file.read_site_sums`."""
+    """Read plain data that :func:`write_sealed` wrote, of a form and a plan.
+
+    Raises as :func:`analysis.pooled.sites.site_file.read_site_sums`.
+    """
     file = Path(path)
     refuse_impossible_name(file, error=CohortError)
     try:

@@ -15,8 +15,8 @@ from analysis.counted import counted
 from analysis.curves.rows.small_cells import Profile, kept_profiles
 from analysis.errors import CohortError
 from analysis.pooled.agreed import SITE, PoolingPlan
-from analysis.pooled.masks import masked, unmasked_sum
-from analysis.pooled.sealed import read_sealed, write_sealed
+from analysis.pooled.sites.masks import masked, unmasked_sum
+from analysis.pooled.sites.sealed import read_sealed, write_sealed
 from analysis.pooled.sums import refuse_masks_left
 from analysis.pooled.visits_of_curves import curve_profiles, curve_visits
 
@@ -51,7 +51,7 @@ def summarise_profiles(
     Parameters
     ----------
     cohort, plan, site
-        As of :func:`analysis.pooled.site_file.summarise_site`.
+        As of :func:`analysis.pooled.sites.site_file.summarise_site`.
     seeds : mapping of str to str, optional
         The seeds shared with the other sites, by their names: the counts are masked by them.
 
@@ -144,7 +144,7 @@ def settle_kept(plan: PoolingPlan, found: Sequence[SiteProfiles]) -> tuple[Pooli
 
 
 def write_profiles(found: SiteProfiles, plan: PoolingPlan, path: str | Path, *, overwrite: bool = False) -> Path:
-    """Write the first round of a site; raises as :func:`analysis.pooled.site_file.write_site_sums`."""
+    """Write the first round of a site; raises as :func:`analysis.pooled.sites.site_file.write_site_sums`."""
     plain = [[seen.hex(), list(levels), n] for (seen, levels), n in sorted((found.profiles or {}).items())]
     note = "Patients by pattern of visits and levels, as they are, also from 1 to 10: for the combining office only."
     data = {
@@ -162,7 +162,7 @@ def write_profiles(found: SiteProfiles, plan: PoolingPlan, path: str | Path, *, 
 
 
 def read_profiles(path: str | Path, plan: PoolingPlan) -> SiteProfiles:
-    """Read the first round of a site; raises as :func:`analysis.pooled.site_file.read_site_sums`."""
+    """Read the first round of a site; raises as :func:`analysis.pooled.sites.site_file.read_site_sums`."""
     data = read_sealed(path, FORM, plan)
     try:
         plain = data["profiles"]

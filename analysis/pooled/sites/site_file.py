@@ -14,7 +14,7 @@ from analysis.errors import CohortError, ModelError
 from analysis.pooled.agreed import SITE, PoolingPlan
 from analysis.pooled.counting import cohort_sums
 from analysis.pooled.planning import kit_version
-from analysis.pooled.sealed import not_sent, read_sealed, write_sealed
+from analysis.pooled.sites.sealed import not_sent, read_sealed, write_sealed
 from analysis.pooled.sums import CohortSums, sums_of_json
 from analysis.pooled.visits_of_curves import curve_moments, curve_visits, moments_of_json, moments_to_json
 from analysis.result import Result

@@ -15,10 +15,10 @@ from analysis.counted import counted
 from analysis.curves.rows.moments import VisitMoments
 from analysis.errors import CohortError
 from analysis.pooled.agreed import PoolingPlan, read_pooling_plan
-from analysis.pooled.masked_site import FORM as MASKED_FORM
-from analysis.pooled.masked_site import MaskedSite, read_masked, sum_of_masked
-from analysis.pooled.sealed import hash_of_file, read_sealed, write_sealed
-from analysis.pooled.site_file import SiteSums, read_site_sums
+from analysis.pooled.sites.masked_site import FORM as MASKED_FORM
+from analysis.pooled.sites.masked_site import MaskedSite, read_masked, sum_of_masked
+from analysis.pooled.sites.sealed import hash_of_file, read_sealed, write_sealed
+from analysis.pooled.sites.site_file import SiteSums, read_site_sums
 from analysis.pooled.sums import CohortSums, sums_of_json
 from analysis.pooled.visits_of_curves import moments_of_json, moments_to_json
 from analysis.result import Result

@@ -17,9 +17,9 @@ from analysis.curves.rows.moments import VisitMoments
 from analysis.errors import CohortError
 from analysis.pooled.agreed import SITE, PoolingPlan
 from analysis.pooled.layout import layout_of
-from analysis.pooled.masks import masked, unmasked_sum
-from analysis.pooled.sealed import read_sealed, write_sealed
-from analysis.pooled.site_file import summarise_site
+from analysis.pooled.sites.masks import masked, unmasked_sum
+from analysis.pooled.sites.sealed import read_sealed, write_sealed
+from analysis.pooled.sites.site_file import summarise_site
 from analysis.pooled.sums import CohortSums, refuse_masks_left
 from analysis.pooled.visits_of_curves import curve_visits
 
@@ -52,7 +52,7 @@ def mask_site(cohort: Cohort, plan: PoolingPlan, site: str, seeds: Mapping[str, 
     Parameters
     ----------
     cohort, plan, site
-        As of :func:`analysis.pooled.site_file.summarise_site`; the plan says whose visits stay.
+        As of :func:`analysis.pooled.sites.site_file.summarise_site`; the plan says whose visits stay.
     seeds : mapping of str to str
         The seeds shared with the other sites, by their names.
 
@@ -114,7 +114,7 @@ def sum_of_masked(plan: PoolingPlan, sent: Sequence[MaskedSite]) -> tuple[Cohort
 
 
 def write_masked(found: MaskedSite, plan: PoolingPlan, path: str | Path, *, overwrite: bool = False) -> Path:
-    """Write what a site sends masked; raises as :func:`analysis.pooled.site_file.write_site_sums`."""
+    """Write what a site sends masked; raises as :func:`analysis.pooled.sites.site_file.write_site_sums`."""
     data = {
         "form": FORM,
         "note": "Masked: the file says nothing without those of all other sites of the plan.",
@@ -129,7 +129,7 @@ def write_masked(found: MaskedSite, plan: PoolingPlan, path: str | Path, *, over
 
 
 def read_masked(path: str | Path, plan: PoolingPlan) -> MaskedSite:
-    """Read what a site sent masked; raises as :func:`analysis.pooled.site_file.read_site_sums`."""
+    """Read what a site sent masked; raises as :func:`analysis.pooled.sites.site_file.read_site_sums`."""
     data = read_sealed(path, FORM, plan)
     try:
         labels = tuple(map(str, data["labels"]))
